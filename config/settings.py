@@ -1,0 +1,131 @@
+"""Settings of Rimebook. Every knob is read through env.py; nothing exists only in production."""
+
+import secrets
+from pathlib import Path
+
+import dj_database_url
+
+from config import env
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+
+# Where the embedded default keeps its database and its generated key.
+DATA_DIR = Path(env.text("DATA_DIR", str(BASE_DIR / ".data")))
+
+SECRET_KEY_LENGTH_MIN = 50  # characters; Django's own deployment check asks for as many
+SQLITE_BUSY_TIMEOUT_S = 20  # SQLite is unfair under load: a writer was seen to wait 3 s
+POSTGRESQL_CONNECTION_AGE_S = 600  # a new connection each request was measured to cost 8 ms
+
+
+def _generated_key() -> str:
+    """Return the key kept beside the embedded database, made at the first start."""
+    path = DATA_DIR / "secret-key"
+    if not path.exists():
+        DATA_DIR.mkdir(parents=True, exist_ok=True)
+        path.touch(mode=0o600)
+        path.write_text(secrets.token_urlsafe(SECRET_KEY_LENGTH_MIN))
+    return path.read_text().strip()
+
+
+def database_at(url: str) -> dict[str, object]:
+    """Return Django's description of the database at a URL, SQLite or PostgreSQL."""
+    try:
+        database: dict[str, object] = dict(dj_database_url.parse(url))
+    except (ValueError, KeyError) as error:
+        raise env.BadSetting("DATABASE_URL", f"cannot be read ({error}). Write it as a URL.") from None
+    if database["ENGINE"] == "django.db.backends.sqlite3":
+        Path(str(database["NAME"])).parent.mkdir(parents=True, exist_ok=True)
+        database["OPTIONS"] = {
+            # A read that becomes a write cannot wait for its turn, so every transaction writes from the start.
+            "transaction_mode": "IMMEDIATE",
+            "timeout": SQLITE_BUSY_TIMEOUT_S,
+            # FULL: an entry that was answered for must survive a power cut.
+            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+        }
+    elif database["ENGINE"] == "django.db.backends.postgresql":
+        database["CONN_MAX_AGE"] = POSTGRESQL_CONNECTION_AGE_S
+        database["CONN_HEALTH_CHECKS"] = True
+    else:
+        raise env.BadSetting("DATABASE_URL", "must name sqlite or postgresql; nothing else is tested.")
+    return database
+
+
+DEBUG = env.switch("DEBUG", False)
+SECRET_KEY = env.text("SECRET_KEY", "") or _generated_key()
+if len(SECRET_KEY) < SECRET_KEY_LENGTH_MIN:
+    raise env.BadSetting(
+        "SECRET_KEY", f"is too short. Use at least {SECRET_KEY_LENGTH_MIN} random characters."
+    )
+ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", ["localhost", "127.0.0.1", "[::1]"])
+
+DATABASES = {
+    "default": database_at(env.text("DATABASE_URL", f"sqlite:///{DATA_DIR / 'rimebook.sqlite3'}"))
+}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+INSTALLED_APPS = [
+    "registry",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django.contrib.admin",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    }
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+AUTH_USER_MODEL = "registry.Staff"
+AUTH_PASSWORD_VALIDATORS = [
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": env.whole_number("PASSWORD_LENGTH_MIN", 12, least=8, most=128)},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+
+STATIC_URL = "static/"
+WHITENOISE_USE_FINDERS = True  # one process serves its own files, with nothing to collect first
+
+# Times are kept in UTC; a page shows a store's time in the store's own zone, with its name.
+USE_TZ = True
+TIME_ZONE = "UTC"
+LANGUAGE_CODE = "en"
+
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SECURE = env.switch("HTTPS_ONLY", False)
+CSRF_COOKIE_SECURE = SESSION_COOKIE_SECURE
+SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["stderr"], "level": env.text("LOG_LEVEL", "WARNING").upper()},
+}

@@ -1,0 +1,11 @@
+"""Mounts the faces of the register."""
+
+from django.urls import path
+from django.views.generic import RedirectView
+
+from registry.console.site import console
+
+urlpatterns = [
+    path("", RedirectView.as_view(pattern_name="admin:index"), name="front"),
+    path("console/", console.urls),
+]

@@ -1,0 +1,241 @@
+"""What every action is: one transaction under the ledger lock, with exactly one entry."""
+
+from collections.abc import Callable, Mapping, Sequence
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import datetime
+from functools import wraps
+from typing import Any, Concatenate, Final, ParamSpec, TypeVar
+from uuid import UUID
+
+from django.db import transaction
+
+from registry.ledger import journal
+from registry.ledger.images import Image, image_of, normalise, table_name
+from registry.ledger.journal import About, Story, Written
+from registry.models import (
+    Account,
+    Cabinet,
+    CabinetModel,
+    Contact,
+    ContactText,
+    Depot,
+    Device,
+    DeviceModel,
+    Location,
+    Product,
+    Split,
+    SplitShare,
+    Staff,
+    StaffDepot,
+)
+from registry.models.base import Keyed, Record, Version, new_key
+from registry.rules.errors import Code, RuleBroken
+from registry.rules.events import Face, Kind, Verb
+from registry.rules.periods import require_past
+from registry.rules.roles import Act, Role, Scope, require_act, require_depot
+from registry.rules.texts import clean_note
+
+P = ParamSpec("P")
+R = TypeVar("R")
+V = TypeVar("V", bound=Version)
+Row = TypeVar("Row", bound=Keyed)
+Thing = TypeVar("Thing", bound=Record)
+
+KINDS: dict[type[Record], Kind] = {
+    Account: Kind.ACCOUNT,
+    Location: Kind.LOCATION,
+    Contact: Kind.CONTACT,
+    Depot: Kind.DEPOT,
+    CabinetModel: Kind.CABINET_MODEL,
+    Cabinet: Kind.CABINET,
+    Product: Kind.PRODUCT,
+    DeviceModel: Kind.DEVICE_MODEL,
+    Device: Kind.DEVICE,
+    Staff: Kind.STAFF,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who wants something done, and through which face; `staff_id` None is the system itself."""
+
+    staff_id: UUID | None
+    face: Face
+
+
+SYSTEM: Final = Actor(None, Face.COMMAND)
+
+# Every action by its name, with the act for which a role must be allowed; None: the system's own.
+ACTIONS: dict[str, Act | None] = {}
+
+_open: ContextVar[bool] = ContextVar("action_open", default=False)
+
+
+def is_open() -> bool:
+    """Say whether an action is under way: the tests refuse any other write to the register's tables."""
+    return _open.get()
+
+
+def action(
+    act: Act | None,
+) -> Callable[[Callable[Concatenate["Writing", P], R]], Callable[Concatenate[Actor, P], R]]:
+    """Make a function an action: called with an Actor first, it gets a Writing in its place.
+
+    The call is one durable transaction. It takes the ledger lock, reads the head and the clock, and asks
+    whether the actor's role allows `act`. It raises RuleBroken as the function does, and RuntimeError if
+    the function did not append exactly one entry; either way nothing is written.
+    """
+
+    def decorate(function: Callable[Concatenate["Writing", P], R]) -> Callable[Concatenate[Actor, P], R]:
+        ACTIONS[function.__name__] = act
+
+        @wraps(function)
+        def run(actor: Actor, /, *args: P.args, **kwargs: P.kwargs) -> R:
+            token = _open.set(True)
+            try:
+                with transaction.atomic(durable=True):
+                    journal.lock()
+                    writing = Writing(actor, journal.read_head())
+                    if act is not None:
+                        require_act(writing.scope.role, act)
+                    result = function(writing, *args, **kwargs)
+                    if not writing.told:
+                        raise RuntimeError(f"{function.__name__} appended no entry")
+                    return result
+            finally:
+                _open.reset(token)
+
+        return run
+
+    return decorate
+
+
+class Writing:
+    """One action under way: who acts, at which index, and what has been written so far."""
+
+    def __init__(self, actor: Actor, head: journal.Head) -> None:
+        self.actor = actor
+        self.head = head
+        self.index = head.index + 1
+        self.now = head.now
+        self.told = False
+        self._written: list[Written] = []
+        self.staff = self._active_staff()
+        self._scope: Scope | None = None
+
+    def _active_staff(self) -> Staff | None:
+        if self.actor.staff_id is None:
+            return None
+        staff = Staff.objects.filter(pk=self.actor.staff_id).first()
+        if staff is None or not staff.is_active:
+            raise RuleBroken(Code.NOT_ACTIVE, "This person is not active. Sign in as somebody who is.")
+        return staff
+
+    @property
+    def scope(self) -> Scope:
+        """The actor's role and depots as they are under the lock; raises RuleBroken NOT_ACTIVE for none."""
+        if self._scope is None:
+            if self.staff is None:
+                raise RuleBroken(Code.NOT_ACTIVE, "The system does not do this. Sign in and try again.")
+            depots = StaffDepot.objects.current().filter(staff=self.staff).values_list("depot_id", flat=True)
+            self._scope = Scope(Role(self.staff.role), frozenset(depots), self.staff.everywhere)
+        return self._scope
+
+    def require_depot(self, depot_id: UUID, field: str | None = None) -> None:
+        """Raise RuleBroken DEPOT_FORBIDS for a depot that is not the actor's."""
+        require_depot(self.scope, depot_id, field)
+
+    def insert(self, row: Row) -> Row:
+        """Write a new row, stamped with the entry to come."""
+        if isinstance(row, Record):
+            row.registered_id = row.revised_id = self.index
+        elif isinstance(row, Version):
+            row.recorded_id = self.index
+        normalise(row)
+        row.save(force_insert=True)
+        if not isinstance(row, ContactText):
+            self._written.append(Written(table_name(type(row)), row.pk, None, image_of(row)))
+        return row
+
+    def revise(self, record: Thing, **changes: Any) -> Thing:
+        """Change a record in place and return it.
+
+        Raises RuleBroken NOTHING_CHANGES where every value is what it was.
+        """
+        before = image_of(record)
+        for name, value in changes.items():
+            setattr(record, name, value)
+        normalise(record)
+        if image_of(record) == before:
+            raise RuleBroken(Code.NOTHING_CHANGES, "The register already says so.")
+        record.revised_id = self.index
+        record.save(force_update=True, update_fields=[*changes, "revised"])
+        self._wrote(record, before)
+        return record
+
+    def supersede(self, version: Version) -> None:
+        """Stop believing a version from the entry to come on."""
+        before = image_of(version)
+        version.superseded_id = self.index
+        version.save(force_update=True, update_fields=["superseded"])
+        self._wrote(version, before)
+
+    def replace(self, version: V, **changes: Any) -> V:
+        """Supersede a version and insert it again, changed, under the same identity."""
+        self.supersede(version)
+        return self.insert_again(version, **changes)
+
+    def insert_again(self, version: V, **changes: Any) -> V:
+        """Insert what takes the place of a superseded version: the same but for the changes."""
+        values = {field.attname: getattr(version, field.attname) for field in version._meta.concrete_fields}
+        fresh = type(version)(**{**values, "id": new_key(), "superseded_id": None, **changes})
+        if isinstance(version, Split):
+            self._copy_shares(version, fresh)
+        return self.insert(fresh)
+
+    def _copy_shares(self, old: Version, fresh: Version) -> None:
+        for share in SplitShare.objects.filter(split_id=old.pk).order_by("position"):
+            self.insert(
+                SplitShare(
+                    split_id=fresh.pk,
+                    position=share.position,
+                    product_id=share.product_id,
+                    hundredths=share.hundredths,
+                )
+            )
+
+    def _wrote(self, row: Keyed, before: Image) -> None:
+        self._written.append(Written(table_name(type(row)), row.pk, before, image_of(row)))
+
+    def tell(
+        self,
+        verb: Verb,
+        occurred_at: datetime,
+        about: Mapping[str, Record | Sequence[Record] | None],
+        *,
+        reason: str = "",
+    ) -> None:
+        """Append the action's one entry: what was done, when it happened, about what, and why.
+
+        `about` names the part that each thing plays; no thing or None is left out. Raises RuleBroken
+        TIME_IN_FUTURE, TEXT_INVALID; RuntimeError when called twice.
+        """
+        if self.told:
+            raise RuntimeError("an action appends exactly one entry")
+        require_past(occurred_at, self.now, "occurred_at")
+        subjects = []
+        for part, things in about.items():
+            for thing in [things] if isinstance(things, Record) else things or ():
+                subjects.append(About(part, KINDS[type(thing)], thing.pk, thing.label))
+        story = Story(
+            verb=verb,
+            occurred_at=occurred_at,
+            face=self.actor.face,
+            staff_id=self.actor.staff_id,
+            name_commitment=self.staff.name_commitment if self.staff else None,
+            reason=clean_note(reason, "reason"),
+            about=subjects,
+        )
+        journal.append(self.head, story, self._written)
+        self.told = True

@@ -1,0 +1,188 @@
+"""Putting history right: a period recorded wrongly is moved, changed or taken out, with its neighbours."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from registry.actions._action import Writing, action
+from registry.actions._corrections import cleaned_facts, refuse_contradictions, refuse_overlaps_elsewhere
+from registry.actions._splits import new_split
+from registry.actions._steps import depot_of_cabinet, depot_of_device
+from registry.models import (
+    Account,
+    Cabinet,
+    CabinetWhereabouts,
+    DeviceWhereabouts,
+    Location,
+    Split,
+)
+from registry.models.base import PeriodVersion, Record
+from registry.queries.periods import current_history, find_period, planned_correction, planned_withdrawal
+from registry.rules.errors import Code, RuleBroken
+from registry.rules.events import Verb
+from registry.rules.periods import Change, Period, require_past
+from registry.rules.roles import Act
+from registry.rules.splits import Share
+from registry.rules.texts import clean_note
+from registry.rules.whereabouts import DevicePlace
+
+KEEP: Any = object()  # "leave this bound as it is"; None would mean "still"
+
+
+@action(Act.CORRECT_HISTORY)
+def correct_period(
+    writing: Writing,
+    *,
+    history: str,
+    period_id: UUID,
+    reason: str,
+    valid_from: datetime = KEEP,
+    valid_to: datetime | None = KEEP,
+    starts_known_by: bool = False,
+    facts: Mapping[str, object] | None = None,
+) -> PeriodVersion:
+    """Correct a period's bounds or facts; a neighbour that touches a moved boundary moves with it.
+
+    `history` is a table's name in the ledger (queries.periods.histories); `planned_correction` shows
+    beforehand which neighbours change. Returns the period as it is believed from now on. Raises RuleBroken
+    REASON_MISSING, NOTHING_CHANGES, NEIGHBOUR_SWALLOWED, OVERLAPPING_HISTORY, PERIOD_SUPERSEDED,
+    TIME_IN_FUTURE, SLOT_TAKEN, CODE_TAKEN, SENSOR_COUNT_MISMATCH, LOCATION_CLOSED, LOCATION_OCCUPIED,
+    BEFORE_KNOWN, VALUE_INVALID, DEPOT_FORBIDS, NOT_FOUND.
+    """
+    _require_reason(reason)
+    period = find_period(history, period_id)
+    start = period.valid_from if valid_from is KEEP else valid_from
+    end = period.valid_to if valid_to is KEEP else valid_to
+    require_past(start, writing.now, "valid_from")
+    if end is not None:
+        require_past(end, writing.now, "valid_to")
+    new = Period(start, end)
+    changes = [] if new == period.as_period() else planned_correction(period, start, end)
+    values, shares = cleaned_facts(period, facts or {})
+    if not changes and not values and shares is None:
+        raise RuleBroken(Code.NOTHING_CHANGES, "The register already says so.", field="period")
+    if period.valid_from != start or starts_known_by:
+        values["starts_known_by"] = starts_known_by
+    changes = changes or [Change(period.period, period.as_period(), new)]
+    before = _versions(period)
+    about = _about(writing, [before[change.identity] for change in changes])
+    corrected = _write(writing, period, before, changes, values, shares)
+    about |= _about(writing, [corrected], part="now_")
+    writing.tell(Verb.PERIOD_CORRECTED, writing.now, about, reason=reason)
+    return corrected
+
+
+@action(Act.CORRECT_HISTORY)
+def withdraw_period(writing: Writing, *, history: str, period_id: UUID, reason: str) -> None:
+    """Take out a period which never was; what held before it, if they touched, runs on over the gap.
+
+    Raises RuleBroken REASON_MISSING, OVERLAPPING_HISTORY where nothing would be left, and as
+    `correct_period` does.
+    """
+    _require_reason(reason)
+    period = find_period(history, period_id)
+    before = _versions(period)
+    changes = planned_withdrawal(period)
+    about = _about(writing, [before[change.identity] for change in changes])
+    _write(writing, period, before, changes, {}, None)
+    writing.tell(Verb.PERIOD_WITHDRAWN, writing.now, about, reason=reason)
+
+
+def _require_reason(reason: str) -> None:
+    if not clean_note(reason, "reason"):
+        raise RuleBroken(Code.REASON_MISSING, "Say why the history is put right.", field="reason")
+
+
+def _versions(period: PeriodVersion) -> dict[UUID, PeriodVersion]:
+    thing_id = getattr(period, f"{period.history_of}_id")
+    return {version.period: version for version in current_history(type(period), thing_id)}
+
+
+def _write(
+    writing: Writing,
+    period: PeriodVersion,
+    before: Mapping[UUID, PeriodVersion],
+    changes: Sequence[Change],
+    values: Mapping[str, object],
+    shares: Sequence[Share] | None,
+) -> PeriodVersion:
+    """Supersede every changed version, insert what takes its place, and look for contradictions."""
+    fresh = {
+        change.identity: _bounds(before[change.identity], change.after)
+        | (dict(values) if change.identity == period.period else {})
+        for change in changes
+        if change.after is not None
+    }
+    refuse_overlaps_elsewhere([(before[identity], new) for identity, new in fresh.items()])
+    for change in changes:
+        writing.supersede(before[change.identity])
+    written: dict[UUID, PeriodVersion] = {}
+    for identity, new in fresh.items():
+        if isinstance(before[identity], Split) and identity == period.period and shares is not None:
+            written[identity] = _insert_split(writing, before[identity], new, shares)
+        else:
+            written[identity] = writing.insert_again(before[identity], **new)
+    refuse_contradictions(type(period), getattr(period, f"{period.history_of}_id"))
+    return written.get(period.period, period)
+
+
+def _insert_split(
+    writing: Writing, old: PeriodVersion, new: Mapping[str, object], shares: Sequence[Share]
+) -> PeriodVersion:
+    if not isinstance(old, Split):
+        raise TypeError("shares belong to a split")
+    split, _ = new_split(writing, old.cabinet, shares)
+    split.period = old.period
+    for name, value in {"valid_from": old.valid_from, "valid_to": old.valid_to, **new}.items():
+        setattr(split, name, value)
+    return writing.insert(split)
+
+
+def _bounds(version: PeriodVersion, after: Period | None) -> dict[str, object]:
+    if after is None:
+        return {}
+    values: dict[str, object] = {"valid_from": after.valid_from, "valid_to": after.valid_to}
+    if after.valid_from != version.valid_from:
+        values["starts_known_by"] = False
+    if (
+        isinstance(version, DeviceWhereabouts)
+        and version.place == DevicePlace.CABINET
+        and after.valid_to is None
+    ):
+        values |= {"end_reason": "", "end_note": ""}  # it runs again, so nothing ended it
+    return values
+
+
+def _about(
+    writing: Writing, versions: Sequence[PeriodVersion], part: str = ""
+) -> dict[str, Record | Sequence[Record] | None]:
+    """Return what the periods are about, having checked that their depots are the actor's."""
+    found: dict[str, dict[UUID, Record]] = {}
+    for version in versions:
+        _require_depots(writing, version)
+        for name, model in (("cabinet", Cabinet), ("location", Location), ("account", Account)):
+            thing = getattr(version, name, None)
+            if isinstance(thing, model):
+                found.setdefault(part + name, {})[thing.pk] = thing
+    subject: Record = getattr(versions[0], versions[0].history_of)
+    about: dict[str, Record | Sequence[Record] | None] = {
+        name: list(things.values()) for name, things in found.items()
+    }
+    if not part:
+        about["subject"] = subject
+    return about
+
+
+def _require_depots(writing: Writing, version: PeriodVersion) -> None:
+    if isinstance(version, DeviceWhereabouts):
+        writing.require_depot(depot_of_device(version, version.valid_from), "period")
+    elif isinstance(version, CabinetWhereabouts):
+        writing.require_depot(depot_of_cabinet(version), "period")
+    elif isinstance(version, Split):
+        stays = current_history(CabinetWhereabouts, version.cabinet_id)
+        writing.require_depot(depot_of_cabinet(stays[-1]), "period")  # type: ignore[arg-type]
+    else:
+        location = getattr(version, "location", None)
+        if isinstance(location, Location):
+            writing.require_depot(location.depot_id, "period")

@@ -1,0 +1,357 @@
+"""The single list of guards: what the database itself refuses, whoever asks.
+
+A guard is a trigger, or on PostgreSQL for overlaps an exclusion constraint. All are installed from
+`all_guards()` after every migrate, because SQLite drops triggers silently when a migration remakes a
+table. The readiness check, the audit and a test look for each of them by `missing()`.
+
+The conditions are plain SQL that both databases read; `{differs}` is the one word in which they part.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from django.apps import apps
+from django.db import connection
+from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.models import Model, UniqueConstraint
+
+from registry.ledger.images import imaged_fields, ledgered_models
+from registry.models import ContactText, Entry, Split, SplitShare, Subject
+from registry.models.base import LedgerKind, PeriodVersion
+
+HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
+NAME_LENGTH_MAX = 63  # bytes of a PostgreSQL identifier
+
+INSERT, UPDATE, DELETE, TRUNCATE = "INSERT", "UPDATE", "DELETE", "TRUNCATE"
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """One refusal of the database: when `event` comes to `table` and `condition` holds.
+
+    `exclusion` is what PostgreSQL uses in the trigger's stead; `only` names the one database that needs
+    the guard, or is blank.
+    """
+
+    table: str
+    what: str
+    event: str
+    condition: str
+    refuses: str
+    exclusion: str = ""
+    only: str = ""
+
+    @property
+    def name(self) -> str:
+        """The guard's name in the database."""
+        return f"guard_{self.table.removeprefix('registry_')}_{self.what}"[:NAME_LENGTH_MAX]
+
+    def sqlite_sql(self) -> str:
+        """Return the statement that makes the guard on SQLite."""
+        condition = self.condition.format(differs="IS NOT")
+        return (
+            f'CREATE TRIGGER "{self.name}" BEFORE {self.event} ON "{self.table}" WHEN {condition}'
+            f" BEGIN SELECT RAISE(ABORT, '{self.name}: {self.refuses}'); END"
+        )
+
+    def postgresql_body(self) -> str:
+        """Return the body of the trigger function on PostgreSQL."""
+        condition = self.condition.format(differs="IS DISTINCT FROM")
+        give_back = {INSERT: "NEW", UPDATE: "NEW", DELETE: "OLD", TRUNCATE: "NULL"}[self.event]
+        return (
+            f" BEGIN IF {condition} THEN RAISE EXCEPTION USING ERRCODE = '23000',"
+            f" MESSAGE = '{self.name}: {self.refuses}'; END IF; RETURN {give_back}; END "
+        )
+
+    def postgresql_sql(self) -> list[str]:
+        """Return the statements that make the guard on PostgreSQL."""
+        if self.exclusion:
+            return [f'ALTER TABLE "{self.table}" ADD CONSTRAINT "{self.name}" {self.exclusion}']
+        level = "STATEMENT" if self.event == TRUNCATE else "ROW"
+        return [
+            f'CREATE OR REPLACE FUNCTION "{self.name}"() RETURNS trigger LANGUAGE plpgsql'
+            f" AS $guard${self.postgresql_body()}$guard$",
+            f'CREATE TRIGGER "{self.name}" BEFORE {self.event} ON "{self.table}"'
+            f' FOR EACH {level} EXECUTE FUNCTION "{self.name}"()',
+        ]
+
+    def drop_sql(self, vendor: str) -> list[str]:
+        """Return the statements that take the guard away."""
+        if vendor == "sqlite":
+            return [f'DROP TRIGGER IF EXISTS "{self.name}"']
+        if self.exclusion:
+            return [f'ALTER TABLE "{self.table}" DROP CONSTRAINT IF EXISTS "{self.name}"']
+        return [f'DROP FUNCTION IF EXISTS "{self.name}"() CASCADE']
+
+
+def all_guards(vendor: str) -> list[Guard]:
+    """Return every guard that a database of this vendor ("sqlite" or "postgresql") must hold."""
+    guards = [
+        *_ledger_guards(),
+        *(guard for model in ledgered_models() for guard in _model_guards(model)),
+        *_part_guards(),
+        *_erasable_guards(),
+        *_overlap_guards(),
+    ]
+    return [guard for guard in guards if guard.only in ("", vendor)]
+
+
+# --- what each kind of table refuses ---------------------------------------------------------------
+
+
+def _append_only(table: str) -> Iterator[Guard]:
+    yield Guard(table, "no_update", UPDATE, "1 = 1", "rows here are never changed")
+    yield from _never_removed(table)
+
+
+def _never_removed(table: str) -> Iterator[Guard]:
+    yield Guard(table, "no_delete", DELETE, "1 = 1", "rows here are never deleted")
+    yield Guard(table, "no_truncate", TRUNCATE, "1 = 1", "rows here are never deleted", only="postgresql")
+
+
+def _never_replaced(model: type[Model]) -> Iterator[Guard]:
+    """Refuse INSERT OR REPLACE and UPDATE OR REPLACE, which delete rows without asking a trigger."""
+    table = model._meta.db_table
+    taken = []
+    for columns, condition in _unique_keys(model):
+        same = " AND ".join(f'o."{column}" = NEW."{column}"' for column in columns)
+        taken.append(f'EXISTS (SELECT 1 FROM "{table}" o WHERE {same} AND o.{{other}}{condition})')
+    pk = model._meta.pk.column
+    on_insert = " OR ".join(clause.format(other="rowid IS NOT NULL") for clause in taken)
+    on_update = " OR ".join(clause.format(other="rowid <> OLD.rowid") for clause in taken)
+    refuses = f"no row takes another row''s {pk} or code"
+    yield Guard(table, "no_replace", INSERT, on_insert, refuses, only="sqlite")
+    yield Guard(table, "no_update_replace", UPDATE, on_update, refuses, only="sqlite")
+
+
+def _unique_keys(model: type[Model]) -> Iterator[tuple[list[str], str]]:
+    """Yield the columns of each unique key, with the condition of a partial one."""
+    for field in model._meta.local_concrete_fields:
+        if field.unique:
+            yield [field.column], ""
+    for constraint in model._meta.constraints:
+        if isinstance(constraint, UniqueConstraint):
+            columns = [model._meta.get_field(name).column for name in constraint.fields]  # type: ignore[union-attr]
+            yield columns, _partial(constraint)
+
+
+def _partial(constraint: UniqueConstraint) -> str:
+    if constraint.condition is None:
+        return ""
+    # The two partial keys of the register, written out: a query compiler has no NEW row.
+    return {
+        "staff_depot_given_once": " AND o.superseded_index IS NULL AND NEW.superseded_index IS NULL",
+        "device_serial_once": " AND o.standing IN ('confirmed', 'provisional')"
+        " AND NEW.standing IN ('confirmed', 'provisional')",
+    }[constraint.name]
+
+
+def _ledger_guards() -> Iterator[Guard]:
+    entry, subject = Entry._meta.db_table, Subject._meta.db_table
+    for model in (Entry, Subject):
+        yield from _append_only(model._meta.db_table)
+        yield from _never_replaced(model)
+    yield Guard(
+        entry, "next_index", INSERT, f'NEW."index" {{differs}} {HEAD} + 1', "an entry follows the newest one"
+    )
+    yield Guard(
+        entry,
+        "time_onward",
+        INSERT,
+        f'EXISTS (SELECT 1 FROM {entry} e WHERE e."index" = {HEAD} AND e.recorded_at >= NEW.recorded_at)',
+        "recorded time never goes backwards",
+    )
+    yield Guard(
+        entry,
+        "simulated_first",
+        INSERT,
+        f'NEW.simulated AND EXISTS (SELECT 1 FROM {entry} e WHERE e."index" = {HEAD} AND NOT e.simulated)',
+        "the clock is not simulated after a real entry",
+    )
+    yield Guard(
+        subject,
+        "newest_entry",
+        INSERT,
+        f"NEW.entry_index {{differs}} {HEAD}",
+        "subjects come with their entry",
+    )
+
+
+def _model_guards(model: type[Model]) -> Iterator[Guard]:
+    table = model._meta.db_table
+    kind: LedgerKind = model.ledger_kind  # type: ignore[attr-defined]
+    yield from _never_removed(table)
+    yield from _never_replaced(model)
+    if kind is LedgerKind.PART:
+        yield Guard(table, "no_update", UPDATE, "1 = 1", "rows here are never changed")
+    elif kind is LedgerKind.VERSION:
+        yield Guard(
+            table,
+            "made_by_entry",
+            INSERT,
+            f"NEW.recorded_index {{differs}} {HEAD} + 1 OR NEW.superseded_index IS NOT NULL",
+            "a version is made by the entry to come",
+        )
+        yield Guard(
+            table,
+            "superseded_once",
+            UPDATE,
+            f"OLD.superseded_index IS NOT NULL OR NEW.superseded_index {{differs}} {HEAD} + 1"
+            f" OR {_changed(model, leave_out='superseded_index')}",
+            "a version is superseded once and never changed",
+        )
+    elif kind is LedgerKind.RECORD:
+        yield Guard(
+            table,
+            "made_by_entry",
+            INSERT,
+            f"NEW.registered_index {{differs}} {HEAD} + 1 OR NEW.revised_index {{differs}} {HEAD} + 1",
+            "a record is made by the entry to come",
+        )
+        yield Guard(
+            table,
+            "revised_by_entry",
+            UPDATE,
+            f"NEW.id {{differs}} OLD.id OR NEW.registered_index {{differs}} OLD.registered_index"
+            f" OR (NEW.revised_index {{differs}} {HEAD} + 1 AND ({_changed(model)}))",
+            "a record is changed by the entry to come",
+        )
+
+
+def _changed(model: type[Model], leave_out: str = "") -> str:
+    columns = [field.column for field in imaged_fields(model) if field.column != leave_out]
+    return " OR ".join(f'NEW."{column}" {{differs}} OLD."{column}"' for column in columns)
+
+
+def _part_guards() -> Iterator[Guard]:
+    split, share = Split._meta.db_table, SplitShare._meta.db_table
+    yield Guard(
+        share,
+        "before_split",
+        INSERT,
+        f"EXISTS (SELECT 1 FROM {split} s WHERE s.id = NEW.split_id)",
+        "a split is closed to further shares",
+    )
+    yield Guard(
+        split,
+        "whole",
+        INSERT,
+        f"(SELECT coalesce(sum(s.hundredths), 0) FROM {share} s WHERE s.split_id = NEW.id) <> 10000"
+        f" OR (SELECT count(*) FROM {share} s WHERE s.split_id = NEW.id)"
+        f" <> (SELECT coalesce(max(s.position), 0) FROM {share} s WHERE s.split_id = NEW.id)",
+        "shares add to exactly 100 percent and are counted from the left",
+    )
+
+
+def _erasable_guards() -> Iterator[Guard]:
+    table = ContactText._meta.db_table
+    yield from _never_removed(table)
+    yield from _never_replaced(ContactText)
+    yield Guard(
+        table,
+        "only_erased",
+        UPDATE,
+        "NEW.id {differs} OLD.id OR NEW.contact_id {differs} OLD.contact_id"
+        " OR NEW.commitment {differs} OLD.commitment OR NEW.salt IS NOT NULL OR NEW.text IS NOT NULL",
+        "personal text is erased or left alone",
+    )
+
+
+# Each history in which one thing has one current period at a time: model, what, columns, where.
+def _overlap_guards() -> Iterator[Guard]:
+    for model in apps.get_app_config("registry").get_models():
+        if issubclass(model, PeriodVersion):
+            column = model._meta.get_field(model.history_of).column  # type: ignore[union-attr]
+            table = model._meta.db_table
+            yield from _no_overlap(table, f"one_per_{model.history_of}", (column,), "")
+    yield from _no_overlap(
+        "registry_devicewhereabouts", "one_per_slot", ("cabinet_id", "slot"), "cabinet_id IS NOT NULL"
+    )
+    yield from _no_overlap(
+        "registry_locationholding", "one_per_store_number", ("account_id", "store_number"), ""
+    )
+
+
+def _no_overlap(table: str, what: str, columns: tuple[str, ...], where: str) -> Iterator[Guard]:
+    same = " AND ".join(f"o.{column} = NEW.{column}" for column in columns)
+    new_side = f" AND NEW.{where}" if where else ""
+    # NULL is "still": compared as such, never through a far-away date, which SQLite would compare as text
+    # with what its column affinity may have made a number.
+    condition = (
+        f"NEW.superseded_index IS NULL{new_side} AND EXISTS (SELECT 1 FROM {table} o WHERE {same}"
+        " AND o.superseded_index IS NULL AND o.id <> NEW.id"
+        " AND (NEW.valid_to IS NULL OR o.valid_from < NEW.valid_to)"
+        " AND (o.valid_to IS NULL OR o.valid_to > NEW.valid_from))"
+    )
+    equal = ", ".join(f"{column} WITH =" for column in columns)
+    current = f"(superseded_index IS NULL) AND ({where})" if where else "superseded_index IS NULL"
+    exclusion = f"EXCLUDE USING gist ({equal}, tstzrange(valid_from, valid_to) WITH &&) WHERE ({current})"
+    refuses = "two current periods of one history overlap"
+    yield Guard(table, what, INSERT, condition, refuses, exclusion=exclusion)
+    yield Guard(table, f"{what}_update", UPDATE, condition, refuses, only="sqlite")
+
+
+# --- putting them in place, and looking for them ---------------------------------------------------
+
+
+def install(on: BaseDatabaseWrapper) -> None:
+    """Make every guard that is missing or was changed; raises what the database raises."""
+    with on.cursor() as cursor:
+        for guard in missing(on):
+            for statement in guard.drop_sql(on.vendor):
+                cursor.execute(statement)
+            for statement in [guard.sqlite_sql()] if on.vendor == "sqlite" else guard.postgresql_sql():
+                cursor.execute(statement)
+
+
+def remove(on: BaseDatabaseWrapper) -> None:
+    """Take every guard away: for tests that flush their tables, and for nothing else."""
+    with on.cursor() as cursor:
+        for guard in all_guards(on.vendor):
+            for statement in guard.drop_sql(on.vendor):
+                cursor.execute(statement)
+
+
+def missing(on: BaseDatabaseWrapper) -> list[Guard]:
+    """Return the guards that are absent, altered or switched off."""
+    present = _sqlite_present(on) if on.vendor == "sqlite" else _postgresql_present(on)
+    return [
+        guard for guard in all_guards(on.vendor) if present.get(guard.name) != _expected(guard, on.vendor)
+    ]
+
+
+def _expected(guard: Guard, vendor: str) -> str:
+    if vendor == "sqlite":
+        return guard.sqlite_sql()
+    return _plain(guard.exclusion) if guard.exclusion else guard.postgresql_body()
+
+
+def _sqlite_present(on: BaseDatabaseWrapper) -> dict[str, str]:
+    with on.cursor() as cursor:
+        cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+        return dict(cursor.fetchall())
+
+
+def _postgresql_present(on: BaseDatabaseWrapper) -> dict[str, str]:
+    with on.cursor() as cursor:
+        cursor.execute(
+            "SELECT t.tgname, p.prosrc FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid"
+            " WHERE NOT t.tgisinternal AND t.tgenabled IN ('O', 'A') AND p.proname = t.tgname"
+        )
+        present: dict[str, str] = dict(cursor.fetchall())
+        cursor.execute("SELECT conname, pg_get_constraintdef(oid) FROM pg_constraint WHERE contype = 'x'")
+        present.update((name, _plain(definition)) for name, definition in cursor.fetchall())
+    return present
+
+
+def _plain(definition: str) -> str:
+    """Return a constraint's definition without the brackets and spaces that versions print differently."""
+    return re.sub(r"[()\s]", "", definition).lower()
+
+
+def install_after_migrate(using: str, **_signal: Any) -> None:
+    """Put the guards back after a migrate, once the tables stand."""
+    if connection.alias == using and Entry._meta.db_table in connection.introspection.table_names():
+        install(connection)

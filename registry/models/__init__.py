@@ -1,0 +1,41 @@
+"""Tables of the register, one module a noun."""
+
+from registry.models.accounts import Account, AccountState
+from registry.models.assignments import DeviceWhereabouts
+from registry.models.cabinets import Cabinet, CabinetModel, CabinetWhereabouts
+from registry.models.devices import Device, DeviceModel
+from registry.models.ledger import Entry, Subject
+from registry.models.locations import (
+    Contact,
+    ContactText,
+    Depot,
+    Location,
+    LocationHolding,
+    LocationState,
+)
+from registry.models.products import Product, Split, SplitShare
+from registry.models.staff import Staff, StaffDepot
+
+__all__ = [
+    "Account",
+    "AccountState",
+    "Cabinet",
+    "CabinetModel",
+    "CabinetWhereabouts",
+    "Contact",
+    "ContactText",
+    "Depot",
+    "Device",
+    "DeviceModel",
+    "DeviceWhereabouts",
+    "Entry",
+    "Location",
+    "LocationHolding",
+    "LocationState",
+    "Product",
+    "Split",
+    "SplitShare",
+    "Staff",
+    "StaffDepot",
+    "Subject",
+]

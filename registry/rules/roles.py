@@ -1,0 +1,86 @@
+"""Who may do what: one table of role by act, and the depots that a person sees."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from uuid import UUID
+
+from registry.rules.errors import Code, RuleBroken
+
+
+class Role(StrEnum):
+    """What a person is to the register."""
+
+    OFFICE = "office"
+    INSTALLER = "installer"
+    AUDITOR = "auditor"
+    ADMINISTRATOR = "administrator"
+
+
+class Act(StrEnum):
+    """What a person can want to do; every action names the one it is."""
+
+    MANAGE_STAFF = "manage_staff"
+    KEEP_CATALOGUE = "keep_catalogue"  # depots, cabinet and device models, products
+    KEEP_CUSTOMERS = "keep_customers"  # accounts, locations, who holds them, contacts
+    PLACE_CABINET = "place_cabinet"  # register, put up, move
+    SCRAP_CABINET = "scrap_cabinet"
+    SET_SPLIT = "set_split"
+    RECEIVE_DEVICES = "receive_devices"
+    HAND_OVER_DEVICE = "hand_over_device"  # between depot, van and maker, and lost
+    RETIRE_DEVICE = "retire_device"
+    ASSIGN_DEVICE = "assign_device"
+    RECORD_PROVISIONAL = "record_provisional"
+    JUDGE_PROVISIONAL = "judge_provisional"  # confirm, merge or reject
+    TAKE_OVER = "take_over"
+    CORRECT_HISTORY = "correct_history"
+
+
+_FIELD_WORK = frozenset(
+    {
+        Act.PLACE_CABINET,
+        Act.SET_SPLIT,
+        Act.HAND_OVER_DEVICE,
+        Act.ASSIGN_DEVICE,
+        Act.RECORD_PROVISIONAL,
+    }
+)
+ALLOWED: dict[Role, frozenset[Act]] = {
+    Role.OFFICE: frozenset(Act) - {Act.MANAGE_STAFF},
+    Role.INSTALLER: _FIELD_WORK,
+    Role.AUDITOR: frozenset(),
+    Role.ADMINISTRATOR: frozenset(Act),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """A person's role and the depots given to them; `everywhere` needs no depot by name."""
+
+    role: Role
+    depots: frozenset[UUID] = field(default_factory=frozenset)
+    everywhere: bool = False
+
+    def covers(self, depot_id: UUID) -> bool:
+        """Say whether things of this depot are theirs to see and change."""
+        return self.everywhere or depot_id in self.depots
+
+
+def require_act(role: Role, act: Act) -> None:
+    """Raise RuleBroken ROLE_FORBIDS unless this role may do that."""
+    if act not in ALLOWED[role]:
+        able = " or ".join(str(other) for other in Role if act in ALLOWED[other])
+        raise RuleBroken(
+            Code.ROLE_FORBIDS,
+            f"As {role} you cannot do this. Ask somebody who is {able}.",
+            details={"role": str(role), "act": str(act)},
+        )
+
+
+def require_depot(scope: Scope, depot_id: UUID, field: str | None = None) -> None:
+    """Raise RuleBroken DEPOT_FORBIDS for a thing of a depot that is not given to this person."""
+    if not scope.covers(depot_id):
+        raise RuleBroken(
+            Code.DEPOT_FORBIDS,
+            "This belongs to a depot that is not yours. Ask its office, or have the depot given to you.",
+            field=field,
+        )

@@ -1,0 +1,120 @@
+"""What all tests share: the database, the clock, the people, and a watch over who writes."""
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from django.conf import settings
+from django.db import connection
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
+
+from tests import postgresql
+from tests.factories.world import World
+
+WORK_STARTS_AT = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)  # a Monday of the invented company
+
+hypothesis_settings.register_profile(
+    "rimebook", deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+hypothesis_settings.load_profile("rimebook")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--database", choices=["sqlite", "postgresql"], default="sqlite", help="where database tests run"
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # speed, not secrecy
+    if config.getoption("--database") == "postgresql":
+        from config.settings import database_at
+
+        settings.DATABASES["default"].clear()
+        settings.DATABASES["default"].update(database_at(postgresql.server_url()))
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    return f"database: {config.getoption('--database')}"
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip loudly what needs PostgreSQL where there is none; never in CI."""
+    if item.get_closest_marker("postgresql") and postgresql.binaries() is None:
+        if os.environ.get("CI"):
+            pytest.fail("PostgreSQL is missing, and CI skips nothing")
+        pytest.skip("NO POSTGRESQL SERVER ON THIS MACHINE: install Debian's package postgresql")
+
+
+# --- who writes -------------------------------------------------------------------------------------
+
+_allowed: ContextVar[bool] = ContextVar("writes_allowed", default=False)
+
+
+@contextmanager
+def outside_actions() -> Iterator[None]:
+    """Let a test write to the register's tables behind the actions' back, on purpose."""
+    token = _allowed.set(True)
+    try:
+        yield
+    finally:
+        _allowed.reset(token)
+
+
+def _refuse_stray_writes(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any) -> Any:
+    from registry.actions import _action
+
+    words = sql.lstrip().upper()
+    if (
+        words.startswith(("INSERT", "UPDATE", "DELETE"))
+        and '"REGISTRY_' in words
+        and not (_allowed.get() or _action.is_open())
+    ):
+        raise AssertionError(f"a write outside any action: {sql[:200]}")
+    return execute(sql, params, many, context)
+
+
+@pytest.fixture(autouse=True)
+def watch(request: pytest.FixtureRequest) -> Iterator[None]:
+    """In every database test: all guards stand, and only actions write."""
+    if not {"db", "transactional_db"} & set(request.fixturenames):
+        yield
+        return
+    request.getfixturevalue("transactional_db" if "transactional_db" in request.fixturenames else "db")
+    from registry.ledger import guards
+
+    assert guards.missing(connection) == []
+    with connection.execute_wrapper(_refuse_stray_writes):
+        yield
+
+
+@pytest.fixture
+def real_transactions(transactional_db: None) -> Iterator[None]:
+    """Commit for real. The guards are lifted for the flush at the end, which puts them back."""
+    yield
+    from registry.ledger import guards
+
+    guards.remove(connection)
+
+
+# --- the clock and the company ----------------------------------------------------------------------
+
+
+@pytest.fixture
+def clock(db: None) -> Iterator[Any]:
+    """A simulated clock that stands at WORK_STARTS_AT until a test moves it."""
+    from registry.ledger import clock as ledger_clock
+
+    with ledger_clock.simulated(WORK_STARTS_AT) as simulated:
+        yield simulated
+
+
+@pytest.fixture
+def world(clock: Any) -> World:
+    """A founded register with people, depots, models, products, an account and a location."""
+    return World.found(clock)
