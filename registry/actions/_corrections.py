@@ -118,6 +118,7 @@ def refuse_overlaps_elsewhere(planned: Sequence[tuple[PeriodVersion, Mapping[str
 
     SLOT_TAKEN, CODE_TAKEN: asked before anything is written, because the database would refuse it too.
     """
+    moving = [version.period for version, _ in planned]
     for version, new in planned:
         value = {
             **{field.attname: getattr(version, field.attname) for field in version._meta.concrete_fields},
@@ -127,7 +128,7 @@ def refuse_overlaps_elsewhere(planned: Sequence[tuple[PeriodVersion, Mapping[str
             others = DeviceWhereabouts.objects.current().filter(
                 cabinet=value["cabinet_id"], slot=value["slot"]
             )
-            other = others.exclude(device=version.device_id)
+            other = others.exclude(period__in=moving)
             met = other.overlapping(value["valid_from"], value["valid_to"]).select_related("device").first()
             if met:
                 raise RuleBroken(

@@ -78,9 +78,9 @@ def label_facts(new: NewDevice) -> dict[str, str]:
     }
 
 
-def refuse_serial_taken(serial: str, *, besides: UUID | None = None) -> None:
+def refuse_serial_taken(serial: str) -> None:
     """Raise RuleBroken CODE_TAKEN where a device with this serial is in the register."""
-    if Device.objects.filter(serial=serial, standing__in=LIVE).exclude(pk=besides).exists():
+    if Device.objects.filter(serial=serial, standing__in=LIVE).exists():
         raise RuleBroken(
             Code.CODE_TAKEN,
             f"Device {serial} is in the register already. Look it up, or compare the serial with the label.",

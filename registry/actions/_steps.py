@@ -43,7 +43,10 @@ def find(model: type[Thing], key: UUID, field: str) -> Thing:
 
 def refuse_taken(model: type[Record], field: str, value: object, *, besides: UUID | None = None) -> None:
     """Raise RuleBroken CODE_TAKEN where another record has this code."""
-    if value is not None and model._default_manager.filter(**{field: value}).exclude(pk=besides).exists():
+    if value is None:
+        return
+    others = model._default_manager.filter(**{field: value})
+    if (others.exclude(pk=besides) if besides else others).exists():
         raise RuleBroken(
             Code.CODE_TAKEN,
             f"Another {model._meta.verbose_name} has the {field.replace('_', ' ')} {value}. Choose another,"

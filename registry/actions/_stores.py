@@ -22,7 +22,6 @@ from registry.models import (
     LocationHolding,
     LocationState,
 )
-from registry.models.base import Record
 from registry.rules import cabinets as cabinet_rules
 from registry.rules import locations as location_rules
 from registry.rules.assignments import Installation
@@ -91,7 +90,7 @@ def write_location(
 
 
 def refuse_number_taken(account: Account, number: str, at: datetime, *, besides: UUID | None = None) -> None:
-    """Raise RuleBroken CODE_TAKEN where the account has this store number for another place at `at` or later."""
+    """Raise RuleBroken CODE_TAKEN where the account has the number for another place at `at` or later."""
     taken = (
         LocationHolding.objects.current().overlapping(at, None).filter(account=account, store_number=number)
     )
@@ -122,7 +121,7 @@ def write_cabinet(
     return cabinet, device
 
 
-def stay_at(cabinet: Cabinet, place: Record) -> CabinetWhereabouts:
+def stay_at(cabinet: Cabinet, place: Location | Depot) -> CabinetWhereabouts:
     """Return a period of a cabinet at a location or in a depot, not yet written."""
     if isinstance(place, Location):
         return CabinetWhereabouts(cabinet=cabinet, place=CabinetPlace.LOCATION, location=place)

@@ -45,7 +45,10 @@ from registry.rules.whereabouts import EndReason
 
 @action(Act.KEEP_CATALOGUE)
 def register_depot(writing: Writing, *, particulars: Mapping[str, object]) -> Depot:
-    """Register a depot (rules.locations.DEPOT_FIELDS); raises RuleBroken CODE_TAKEN and what cleaning does."""
+    """Register a depot (rules.locations.DEPOT_FIELDS).
+
+    Raises RuleBroken CODE_TAKEN and what cleaning does.
+    """
     depot = writing.insert(
         Depot(**cleaned(Depot, particulars, rules.DEPOT_FIELDS, required=rules.DEPOT_REQUIRED))
     )

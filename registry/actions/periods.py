@@ -18,10 +18,16 @@ from registry.models import (
     Split,
 )
 from registry.models.base import PeriodVersion, Record
-from registry.queries.periods import current_history, find_period, planned_correction, planned_withdrawal
+from registry.queries.periods import (
+    Planned,
+    current_history,
+    find_period,
+    planned_correction,
+    planned_withdrawal,
+)
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Verb
-from registry.rules.periods import Change, Period, require_past
+from registry.rules.periods import Period, require_past
 from registry.rules.roles import Act
 from registry.rules.splits import Share
 from registry.rules.texts import clean_note
@@ -57,17 +63,16 @@ def correct_period(
     require_past(start, writing.now, "valid_from")
     if end is not None:
         require_past(end, writing.now, "valid_to")
-    new = Period(start, end)
-    changes = [] if new == period.as_period() else planned_correction(period, start, end)
     values, shares = cleaned_facts(period, facts or {})
-    if not changes and not values and shares is None:
+    planned = [Planned(period, period.as_period(), Period(start, end))]
+    if planned[0].after != planned[0].before:
+        planned = planned_correction(period, start, end, follow_slot=not {"cabinet_id", "slot"} & set(values))
+    elif not values and shares is None and not starts_known_by:
         raise RuleBroken(Code.NOTHING_CHANGES, "The register already says so.", field="period")
     if period.valid_from != start or starts_known_by:
         values["starts_known_by"] = starts_known_by
-    changes = changes or [Change(period.period, period.as_period(), new)]
-    before = _versions(period)
-    about = _about(writing, [before[change.identity] for change in changes])
-    corrected = _write(writing, period, before, changes, values, shares)
+    about = _about(writing, [plan.version for plan in planned])
+    corrected = _write(writing, period, planned, values, shares)
     about |= _about(writing, [corrected], part="now_")
     writing.tell(Verb.PERIOD_CORRECTED, writing.now, about, reason=reason)
     return corrected
@@ -82,10 +87,9 @@ def withdraw_period(writing: Writing, *, history: str, period_id: UUID, reason: 
     """
     _require_reason(reason)
     period = find_period(history, period_id)
-    before = _versions(period)
-    changes = planned_withdrawal(period)
-    about = _about(writing, [before[change.identity] for change in changes])
-    _write(writing, period, before, changes, {}, None)
+    planned = planned_withdrawal(period)
+    about = _about(writing, [plan.version for plan in planned])
+    _write(writing, period, planned, {}, None)
     writing.tell(Verb.PERIOD_WITHDRAWN, writing.now, about, reason=reason)
 
 
@@ -94,37 +98,32 @@ def _require_reason(reason: str) -> None:
         raise RuleBroken(Code.REASON_MISSING, "Say why the history is put right.", field="reason")
 
 
-def _versions(period: PeriodVersion) -> dict[UUID, PeriodVersion]:
-    thing_id = getattr(period, f"{period.history_of}_id")
-    return {version.period: version for version in current_history(type(period), thing_id)}
-
-
 def _write(
     writing: Writing,
     period: PeriodVersion,
-    before: Mapping[UUID, PeriodVersion],
-    changes: Sequence[Change],
+    planned: Sequence[Planned],
     values: Mapping[str, object],
     shares: Sequence[Share] | None,
 ) -> PeriodVersion:
     """Supersede every changed version, insert what takes its place, and look for contradictions."""
-    fresh = {
-        change.identity: _bounds(before[change.identity], change.after)
-        | (dict(values) if change.identity == period.period else {})
-        for change in changes
-        if change.after is not None
-    }
-    refuse_overlaps_elsewhere([(before[identity], new) for identity, new in fresh.items()])
-    for change in changes:
-        writing.supersede(before[change.identity])
-    written: dict[UUID, PeriodVersion] = {}
-    for identity, new in fresh.items():
-        if isinstance(before[identity], Split) and identity == period.period and shares is not None:
-            written[identity] = _insert_split(writing, before[identity], new, shares)
+    fresh = [
+        (plan.version, _bounds(plan.version, plan.after) | (dict(values) if plan.version == period else {}))
+        for plan in planned
+        if plan.after is not None
+    ]
+    refuse_overlaps_elsewhere(fresh)
+    for plan in planned:
+        writing.supersede(plan.version)
+    corrected = period
+    for version, new in fresh:
+        if version == period and shares is not None:
+            corrected = _insert_split(writing, version, new, shares)
         else:
-            written[identity] = writing.insert_again(before[identity], **new)
-    refuse_contradictions(type(period), getattr(period, f"{period.history_of}_id"))
-    return written.get(period.period, period)
+            written = writing.insert_again(version, **new)
+            corrected = written if version == period else corrected
+    for thing_id in {getattr(plan.version, f"{period.history_of}_id") for plan in planned}:
+        refuse_contradictions(type(period), thing_id)
+    return corrected
 
 
 def _insert_split(
@@ -165,12 +164,13 @@ def _about(
             thing = getattr(version, name, None)
             if isinstance(thing, model):
                 found.setdefault(part + name, {})[thing.pk] = thing
-    subject: Record = getattr(versions[0], versions[0].history_of)
+    subjects = {getattr(version, version.history_of) for version in versions}
     about: dict[str, Record | Sequence[Record] | None] = {
         name: list(things.values()) for name, things in found.items()
     }
     if not part:
-        about["subject"] = subject
+        first = getattr(versions[0], versions[0].history_of)
+        about["subject"] = [first, *sorted(subjects - {first}, key=lambda thing: thing.label)]
     return about
 
 

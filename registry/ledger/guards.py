@@ -15,9 +15,9 @@ from typing import Any
 from django.apps import apps
 from django.db import connection
 from django.db.backends.base.base import BaseDatabaseWrapper
-from django.db.models import Model, UniqueConstraint
+from django.db.models import Field, Model, UniqueConstraint
 
-from registry.ledger.images import imaged_fields, ledgered_models
+from registry.ledger.images import column_of, imaged_fields, ledgered_models
 from registry.models import ContactText, Entry, Split, SplitShare, Subject
 from registry.models.base import LedgerKind, PeriodVersion
 
@@ -69,13 +69,19 @@ class Guard:
         """Return the statements that make the guard on PostgreSQL."""
         if self.exclusion:
             return [f'ALTER TABLE "{self.table}" ADD CONSTRAINT "{self.name}" {self.exclusion}']
-        level = "STATEMENT" if self.event == TRUNCATE else "ROW"
         return [
             f'CREATE OR REPLACE FUNCTION "{self.name}"() RETURNS trigger LANGUAGE plpgsql'
             f" AS $guard${self.postgresql_body()}$guard$",
-            f'CREATE TRIGGER "{self.name}" BEFORE {self.event} ON "{self.table}"'
-            f' FOR EACH {level} EXECUTE FUNCTION "{self.name}"()',
+            self.postgresql_trigger(),
         ]
+
+    def postgresql_trigger(self) -> str:
+        """Return the statement that has PostgreSQL call the function, written as PostgreSQL writes it."""
+        level = "STATEMENT" if self.event == TRUNCATE else "ROW"
+        return (
+            f"CREATE TRIGGER {self.name} BEFORE {self.event} ON {self.table}"
+            f" FOR EACH {level} EXECUTE FUNCTION {self.name}()"
+        )
 
     def drop_sql(self, vendor: str) -> list[str]:
         """Return the statements that take the guard away."""
@@ -114,7 +120,8 @@ def _never_removed(table: str) -> Iterator[Guard]:
 def _never_replaced(model: type[Model]) -> Iterator[Guard]:
     """Refuse INSERT OR REPLACE and UPDATE OR REPLACE, which delete rows without asking a trigger."""
     table = model._meta.db_table
-    taken = []
+    # A row can be replaced through SQLite's own number of it too, with no key of ours in common.
+    taken = [f'EXISTS (SELECT 1 FROM "{table}" o WHERE o.rowid = NEW.rowid AND o.{{other}})']
     for columns, condition in _unique_keys(model):
         same = " AND ".join(f'o."{column}" = NEW."{column}"' for column in columns)
         taken.append(f'EXISTS (SELECT 1 FROM "{table}" o WHERE {same} AND o.{{other}}{condition})')
@@ -130,11 +137,18 @@ def _unique_keys(model: type[Model]) -> Iterator[tuple[list[str], str]]:
     """Yield the columns of each unique key, with the condition of a partial one."""
     for field in model._meta.local_concrete_fields:
         if field.unique:
-            yield [field.column], ""
+            yield [column_of(field)], ""
     for constraint in model._meta.constraints:
         if isinstance(constraint, UniqueConstraint):
-            columns = [model._meta.get_field(name).column for name in constraint.fields]  # type: ignore[union-attr]
+            columns = [_column(model, name) for name in constraint.fields]
             yield columns, _partial(constraint)
+
+
+def _column(model: type[Model], name: str) -> str:
+    field = model._meta.get_field(name)
+    if not isinstance(field, Field):
+        raise TypeError(f"{name} of {model.__name__} is no column")
+    return column_of(field)
 
 
 def _partial(constraint: UniqueConstraint) -> str:
@@ -263,7 +277,7 @@ def _erasable_guards() -> Iterator[Guard]:
 def _overlap_guards() -> Iterator[Guard]:
     for model in apps.get_app_config("registry").get_models():
         if issubclass(model, PeriodVersion):
-            column = model._meta.get_field(model.history_of).column  # type: ignore[union-attr]
+            column = _column(model, model.history_of)
             table = model._meta.db_table
             yield from _no_overlap(table, f"one_per_{model.history_of}", (column,), "")
     yield from _no_overlap(
@@ -317,33 +331,37 @@ def remove(on: BaseDatabaseWrapper) -> None:
 def missing(on: BaseDatabaseWrapper) -> list[Guard]:
     """Return the guards that are absent, altered or switched off."""
     present = _sqlite_present(on) if on.vendor == "sqlite" else _postgresql_present(on)
-    return [
-        guard for guard in all_guards(on.vendor) if present.get(guard.name) != _expected(guard, on.vendor)
-    ]
+    return [guard for guard in all_guards(on.vendor) if _expected(guard, on.vendor) not in present]
 
 
 def _expected(guard: Guard, vendor: str) -> str:
     if vendor == "sqlite":
         return guard.sqlite_sql()
-    return _plain(guard.exclusion) if guard.exclusion else guard.postgresql_body()
+    if guard.exclusion:
+        return _plain(f"{guard.table} {guard.name} {guard.exclusion}")
+    return f"{guard.postgresql_trigger()} {guard.postgresql_body()}"
 
 
-def _sqlite_present(on: BaseDatabaseWrapper) -> dict[str, str]:
+def _sqlite_present(on: BaseDatabaseWrapper) -> set[str]:
     with on.cursor() as cursor:
-        cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
-        return dict(cursor.fetchall())
+        cursor.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'")
+        return {sql for (sql,) in cursor.fetchall()}
 
 
-def _postgresql_present(on: BaseDatabaseWrapper) -> dict[str, str]:
+def _postgresql_present(on: BaseDatabaseWrapper) -> set[str]:
     with on.cursor() as cursor:
+        # The whole definition: a trigger can keep its name and function, and be bound to another event.
         cursor.execute(
-            "SELECT t.tgname, p.prosrc FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid"
-            " WHERE NOT t.tgisinternal AND t.tgenabled IN ('O', 'A') AND p.proname = t.tgname"
+            "SELECT pg_get_triggerdef(t.oid, true), p.prosrc"
+            " FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid"
+            " WHERE NOT t.tgisinternal AND t.tgenabled IN ('O', 'A')"
         )
-        present: dict[str, str] = dict(cursor.fetchall())
-        cursor.execute("SELECT conname, pg_get_constraintdef(oid) FROM pg_constraint WHERE contype = 'x'")
-        present.update((name, _plain(definition)) for name, definition in cursor.fetchall())
-    return present
+        present = {f"{definition} {body}" for definition, body in cursor.fetchall()}
+        cursor.execute(
+            "SELECT conrelid::regclass::text, conname, pg_get_constraintdef(oid)"
+            " FROM pg_constraint WHERE contype = 'x'"
+        )
+        return present | {_plain(" ".join(row)) for row in cursor.fetchall()}
 
 
 def _plain(definition: str) -> str:

@@ -48,6 +48,13 @@ def imaged_fields(model: type[Model]) -> list["Field[Any, Any]"]:
     return [field for field in model._meta.local_concrete_fields if field.name not in not_imaged]
 
 
+def column_of(field: "Field[Any, Any]") -> str:
+    """Return the name of a field's column; raises TypeError for a field without one."""
+    if field.column is None:
+        raise TypeError(f"{field.name} has no column")
+    return field.column
+
+
 def normalise(row: Model) -> None:
     """Bring every value of a row into the form in which the database gives it back.
 
@@ -60,7 +67,8 @@ def normalise(row: Model) -> None:
 def image_of(row: Model) -> Image:
     """Return the image of a row: column to plain value."""
     return {
-        field.column: plain(_normal(field, getattr(row, field.attname))) for field in imaged_fields(type(row))
+        column_of(field): plain(_normal(field, getattr(row, field.attname)))
+        for field in imaged_fields(type(row))
     }
 
 

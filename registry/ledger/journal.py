@@ -99,7 +99,7 @@ def append(head: Head, story: Story, written: Sequence[Written]) -> Entry:
     Raises ValueError where something has no canonical form.
     """
     entry_id = new_key()
-    subjects = [
+    subjects: list[Json] = [
         {"part": about.part, "kind": str(about.kind), "id": str(about.thing_id), "label": about.label}
         for about in story.about
     ]
@@ -119,7 +119,7 @@ def append(head: Head, story: Story, written: Sequence[Written]) -> Entry:
             "reason": story.reason,
             "schema": SCHEMA,
             "simulated": head.simulated,
-            "subjects": list(subjects),
+            "subjects": subjects,
             "images": images,
         }
     )

@@ -90,6 +90,11 @@ class Record(Keyed):
     class Meta:
         abstract = True
 
+    @property
+    def label(self) -> str:
+        """What the ledger calls the thing: its code or name, never personal data."""
+        raise NotImplementedError
+
 
 class VersionQuerySet(models.QuerySet[Any]):
     """Versions by what was believed."""

@@ -53,8 +53,8 @@ def resolve_serial(typed: str, scope: Scope, *, sensor_count: int | None = None)
             return device
         first_refusal = RuleBroken(
             Code.NOT_FOUND,
-            f"No device {serial} is in the register for your depots. Compare it with the label; if it says so,"
-            " record the device as provisional.",
+            f"No device {serial} is in the register for your depots. Compare it with the label;"
+            " if it says so, record the device as provisional.",
             field="serial",
             details={"serial": serial},
         )
@@ -99,4 +99,5 @@ def _depot_now(device: Device) -> UUID | None:
     )
     if stay is None:
         return None
-    return stay.location.depot_id if stay.location else stay.depot_id
+    depot_id: UUID | None = stay.location.depot_id if stay.location else stay.depot_id
+    return depot_id

@@ -1,12 +1,15 @@
 """Histories by name, and what a correction would change: shown before it is made."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
 from registry.ledger.images import ledgered_models, table_name
+from registry.models import DeviceWhereabouts
 from registry.models.base import PeriodVersion
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.periods import Change, Stretch, plan_new_bounds, plan_withdrawal
+from registry.rules.periods import Change, Period, Stretch, plan_new_bounds, plan_withdrawal
 
 _ENTRY_KEYS = frozenset({"recorded", "superseded"})
 
@@ -45,21 +48,72 @@ def current_history(model: type[PeriodVersion], thing_id: UUID) -> list[PeriodVe
     return list(periods.select_related(*related).order_by("valid_from"))
 
 
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """What a correction would do to one period; `after` None takes it out of the history."""
+
+    version: PeriodVersion
+    before: Period
+    after: Period | None
+
+    @property
+    def identity(self) -> UUID:
+        """The period's stable identity."""
+        return self.version.period
+
+
 def planned_correction(
-    period: PeriodVersion, valid_from: datetime, valid_to: datetime | None
-) -> list[Change]:
-    """Return what new bounds would change, neighbours included; raises RuleBroken as the rule does."""
-    return plan_new_bounds(_stretches(period), period.period, valid_from, valid_to)
+    period: PeriodVersion, valid_from: datetime, valid_to: datetime | None, *, follow_slot: bool = True
+) -> list[Planned]:
+    """Return what new bounds would change: the period first, then every neighbour that moves with it.
+
+    In a swap one device's end is the other's start, so with `follow_slot` the device that touched the
+    moved boundary in the same slot moves too. Raises RuleBroken as the rule does.
+    """
+    planned = _planned(period, plan_new_bounds(_stretches(period), period.period, valid_from, valid_to))
+    if follow_slot:
+        for own in list(planned):
+            planned += _slot_neighbours(own)
+    return planned
 
 
-def planned_withdrawal(period: PeriodVersion) -> list[Change]:
+def planned_withdrawal(period: PeriodVersion) -> list[Planned]:
     """Return what taking a period out would change; raises RuleBroken as the rule does."""
-    return plan_withdrawal(_stretches(period), period.period)
+    return _planned(period, plan_withdrawal(_stretches(period), period.period))
+
+
+def _planned(period: PeriodVersion, changes: Sequence[Change]) -> list[Planned]:
+    versions = {version.period: version for version in _history_around(period)}
+    return [Planned(versions[change.identity], change.before, change.after) for change in changes]
+
+
+def _slot_neighbours(own: Planned) -> list[Planned]:
+    """Return what moves in the histories of other devices because they touched in the same slot."""
+    if not isinstance(own.version, DeviceWhereabouts) or own.version.cabinet_id is None or own.after is None:
+        return []
+    others = (
+        DeviceWhereabouts.objects.current()
+        .filter(cabinet=own.version.cabinet_id, slot=own.version.slot)
+        .exclude(device=own.version.device_id)
+    )
+    planned: list[Planned] = []
+    if own.before.valid_from != own.after.valid_from:
+        for other in others.filter(valid_to=own.before.valid_from):
+            changes = plan_new_bounds(_stretches(other), other.period, other.valid_from, own.after.valid_from)
+            planned += _planned(other, changes)
+    if own.before.valid_to is not None and own.after.valid_to not in (None, own.before.valid_to):
+        for other in others.filter(valid_from=own.before.valid_to):
+            changes = plan_new_bounds(_stretches(other), other.period, own.after.valid_to, other.valid_to)
+            planned += _planned(other, changes)
+    return planned
+
+
+def _history_around(period: PeriodVersion) -> list[PeriodVersion]:
+    return current_history(type(period), getattr(period, f"{period.history_of}_id"))
 
 
 def _stretches(period: PeriodVersion) -> list[Stretch]:
-    thing_id = getattr(period, f"{period.history_of}_id")
-    return [version.as_stretch(place_words(version)) for version in current_history(type(period), thing_id)]
+    return [version.as_stretch(place_words(version)) for version in _history_around(period)]
 
 
 def place_words(version: PeriodVersion) -> str:

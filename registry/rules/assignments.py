@@ -92,9 +92,7 @@ def check_installation(installation: Installation, sensor_count: int) -> None:
     VALUE_INVALID: a slot, a sensor order or a measure out of range. SLOT_NEEDS_REASON.
     """
     if not 1 <= installation.slot <= SLOTS_MAX:
-        raise _invalid(
-            "slot", f"A slot is 1 to {SLOTS_MAX}, not {installation.slot}. Use slot 1 unless told otherwise."
-        )
+        raise _invalid("slot", f"A slot is 1 to {SLOTS_MAX}, not {installation.slot}. Use slot 1.")
     if installation.slot > 1 and not installation.slot_reason:
         raise RuleBroken(
             Code.SLOT_NEEDS_REASON,

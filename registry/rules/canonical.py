@@ -15,7 +15,6 @@ from uuid import UUID
 import orjson
 
 INTEGER_MAX = 2**53 - 1  # the largest whole number that every JSON reader keeps (RFC 8785 section 3.2.2.3)
-
 DEPTH_MAX = 64  # arrays and objects within each other; entries need about six, orjson writes at most 254
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | bool | None"
@@ -43,7 +42,7 @@ def parse_canonical(data: bytes) -> Json:
 
 
 def _check(value: Json, where: str, depth: int) -> None:
-    if depth > DEPTH_MAX:
+    if depth >= DEPTH_MAX and isinstance(value, list | dict):
         raise ValueError(f"more than {DEPTH_MAX} arrays and objects within each other")
     if value is None or isinstance(value, bool):
         return

@@ -70,13 +70,14 @@ def check_split(shares: Sequence[Share]) -> None:
     total = sum(share.hundredths for share in shares)
     if total != WHOLE:
         details: dict[str, object] = {"total": percent_text(total)}
-        proposal = ""
+        words = ""
         if abs(total - WHOLE) <= ROUNDING_SLACK:
-            details["proposal"] = [percent_text(part) for part in normalised([s.hundredths for s in shares])]
-            proposal = f" {' / '.join(str(part) for part in details['proposal'])} would."
+            proposal = [percent_text(part) for part in normalised([share.hundredths for share in shares])]
+            details["proposal"] = list(proposal)
+            words = f" {' / '.join(proposal)} would."
         raise RuleBroken(
             Code.SPLIT_NOT_WHOLE,
-            f"The shares add to {percent_text(total)} %, not to 100 %.{proposal} Change them.",
+            f"The shares add to {percent_text(total)} %, not to 100 %.{words} Change them.",
             field="shares",
             details=details,
         )

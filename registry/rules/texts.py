@@ -8,7 +8,8 @@ LINE_LENGTH_MAX = 200  # characters of a name, a code or an address line
 NOTE_LENGTH_MAX = 2_000  # characters of a reason or a note
 CODE_LENGTH_MAX = 40  # characters of a code that people read out and type
 
-# Unicode categories that are no text: control, surrogate, private use, unassigned, line and paragraph separator.
+# Unicode categories that are no text: control, surrogate, private use, unassigned, and the separators of
+# lines and paragraphs.
 NO_TEXT_CATEGORIES = frozenset({"Cc", "Cs", "Co", "Cn", "Zl", "Zp"})
 INVISIBLE = (
     "Cf"  # format characters, such as a space of no width: no code holds one, and alone they are no text
@@ -73,7 +74,9 @@ def _clean(value: object, field: str, *, required: bool, length_max: int, breaks
         ):
             raise _refuse(field, f"The {name} holds U+{ord(character):04X}, which is no text. Type it again.")
     text = text.strip() if breaks else " ".join(text.split())
-    if required and all(unicodedata.category(character) == INVISIBLE for character in text):
+    if required and all(
+        character.isspace() or unicodedata.category(character) == INVISIBLE for character in text
+    ):
         raise _refuse(field, f"The {name} is missing. Fill it in.")
     if len(text) > length_max:
         raise _refuse(field, f"The {name} has {len(text)} characters. Use at most {length_max}.")

@@ -1,0 +1,326 @@
+"""The auditor's machine: re-derives every claim of the register from stored rows.
+
+It shares nothing with the journal but the pure rules and the form of an image: entries are read, hashed
+and replayed anew, and the tables compared with what the replay says.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from django.db import connection, transaction
+from django.db.models import Prefetch
+
+from registry.ledger import guards
+from registry.ledger.images import image_of, ledgered_models, rows_in_key_order, table_name, upgraded
+from registry.models import Contact, ContactText, Entry, Staff, Subject
+from registry.rules.canonical import Json, canonical_bytes, parse_canonical, plain
+from registry.rules.commitments import commitment
+from registry.rules.merkle import leaf_hash
+
+CHUNK = 1_000  # entries read at a time
+PROGRESS_EVERY = 10_000  # entries between two calls of `progress`
+
+# The columns of an entry that repeat parts of its body.
+REPEATED = {
+    "index": "index",
+    "id": "id",
+    "recorded_at": "recorded_at",
+    "occurred_at": "occurred_at",
+    "staff_id": "staff",
+    "face": "face",
+    "verb": "verb",
+    "reason": "reason",
+    "schema": "schema",
+    "simulated": "simulated",
+}
+
+Proved = dict[tuple[str, str], bytes]  # table and key to the canonical image that the ledger proves
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One difference: `layer` says which check saw it, `words` say it to a person."""
+
+    layer: str
+    words: str
+    entry: int | None = None
+    table: str = ""
+    key: str = ""
+
+
+@dataclass(slots=True)
+class Report:
+    """What an audit looked at, and what it found."""
+
+    entries: int = 0
+    rows: int = 0
+    guards: int = 0
+    erased: int = 0  # personal texts that were wiped: no finding, but said
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def clean(self) -> bool:
+        """Say whether nothing was found."""
+        return not self.findings
+
+    def note(self, layer: str, words: str, **where: object) -> None:
+        """Add a finding."""
+        self.findings.append(Finding(layer, words, **where))  # type: ignore[arg-type]
+
+
+def audit(progress: Callable[[int], None] | None = None) -> Report:
+    """Check guards, entries, subjects, tables and commitments against each other, in one snapshot.
+
+    `progress` is called with the number of entries read so far. Nothing is written.
+    """
+    report = Report()
+    with _snapshot():
+        _check_guards(report)
+        proved = _replay(report, progress)
+        _compare_tables(report, proved)
+        _check_commitments(report)
+    return report
+
+
+@contextmanager
+def _snapshot() -> Iterator[None]:
+    """Read one state of the database throughout, without keeping writers out."""
+    if connection.in_atomic_block:
+        yield
+    elif connection.vendor == "postgresql":
+        with transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+            yield
+    else:
+        # Django would begin IMMEDIATE here and hold the write lock for the whole audit.
+        with connection.cursor() as cursor:
+            cursor.execute("BEGIN DEFERRED")
+            try:
+                yield
+            finally:
+                cursor.execute("ROLLBACK")
+
+
+def _check_guards(report: Report) -> None:
+    report.guards = len(guards.all_guards(connection.vendor))
+    for guard in guards.missing(connection):
+        report.note(
+            "guards",
+            f"The guard {guard.name} is missing or altered; since when is unknown. Run migrate to restore it,"
+            " and compare with a checkpoint kept outside.",
+            table=guard.table,
+        )
+
+
+def _replay(report: Report, progress: Callable[[int], None] | None) -> Proved:
+    """Check every entry and fold the images; return what the tables must hold."""
+    proved: Proved = {}
+    previous: Entry | None = None
+    subjects = Prefetch("subjects", queryset=Subject.objects.order_by("position"))
+    for entry in Entry.objects.order_by("index").prefetch_related(subjects).iterator(chunk_size=CHUNK):
+        report.entries += 1
+        _check_order(report, previous, entry)
+        body = _check_body(report, entry)
+        if body is not None:
+            _check_columns(report, entry, body)
+            _check_subjects(report, entry, body)
+            _fold(report, entry, body, proved)
+        previous = entry
+        if progress and report.entries % PROGRESS_EVERY == 0:
+            progress(report.entries)
+    return proved
+
+
+def _check_order(report: Report, previous: Entry | None, entry: Entry) -> None:
+    expected = previous.index + 1 if previous else 1
+    if entry.index != expected:
+        missing = f"{expected}" if entry.index == expected + 1 else f"{expected} to {entry.index - 1}"
+        report.note("order", f"Entry {missing} is missing before entry {entry.index}.", entry=entry.index)
+    if previous is None:
+        return
+    if entry.recorded_at <= previous.recorded_at:
+        report.note(
+            "order",
+            f"Entry {entry.index} was recorded at {plain(entry.recorded_at)},"
+            f" not after entry {previous.index}.",
+            entry=entry.index,
+        )
+    if entry.simulated and not previous.simulated:
+        report.note("order", f"Entry {entry.index} is simulated but follows a real one.", entry=entry.index)
+
+
+def _check_body(report: Report, entry: Entry) -> dict[str, Json] | None:
+    data = entry.body.encode()
+    if leaf_hash(data) != bytes(entry.leaf_hash):
+        report.note(
+            "hash", f"Entry {entry.index}: its text is not the one that was hashed.", entry=entry.index
+        )
+    try:
+        body = parse_canonical(data)
+    except ValueError as error:
+        report.note("hash", f"Entry {entry.index}: its text is {error}.", entry=entry.index)
+        return None
+    if not isinstance(body, dict):
+        report.note("hash", f"Entry {entry.index}: its text is no entry.", entry=entry.index)
+        return None
+    return body
+
+
+def _check_columns(report: Report, entry: Entry, body: dict[str, Json]) -> None:
+    for column, name in REPEATED.items():
+        stored, proved = plain(getattr(entry, column)), body.get(name)
+        if stored != proved:
+            report.note(
+                "columns",
+                f"Entry {entry.index}: the column {column} says {stored!r}, the hashed text {proved!r}.",
+                entry=entry.index,
+            )
+
+
+def _check_subjects(report: Report, entry: Entry, body: dict[str, Json]) -> None:
+    told = body.get("subjects")
+    written = _written_keys(body)
+    proved = [
+        (
+            subject.get("part"),
+            subject.get("kind"),
+            subject.get("id"),
+            subject.get("label"),
+            subject.get("id") in written,
+        )
+        for subject in (told if isinstance(told, list) else [])
+        if isinstance(subject, dict)
+    ]
+    stored = [
+        (subject.part, subject.kind, str(subject.thing_id), subject.label, subject.wrote_record)
+        for subject in entry.subjects.all()
+    ]
+    if stored != proved:
+        report.note(
+            "subjects",
+            f"Entry {entry.index}: its subjects are stored as {stored}, the hashed text says {proved}.",
+            entry=entry.index,
+        )
+
+
+def _written_keys(body: dict[str, Json]) -> set[Json]:
+    images = body.get("images")
+    return (
+        {image.get("key") for image in images if isinstance(image, dict)}
+        if isinstance(images, list)
+        else set()
+    )
+
+
+def _fold(report: Report, entry: Entry, body: dict[str, Json], proved: Proved) -> None:
+    """Carry the entry's images into the state, checking that each "before" is what the ledger proved."""
+    images = body.get("images")
+    for image in images if isinstance(images, list) else []:
+        if not isinstance(image, dict):
+            continue
+        table, key = str(image["table"]), str(image["key"])
+        before, after = image.get("before"), image.get("after")
+        held = proved.get((table, key))
+        if (canonical_bytes(before) if before is not None else None) != held:
+            report.note(
+                "replay",
+                f"Entry {entry.index} says that it found {table} {key} otherwise"
+                " than the entries before it left it.",
+                entry=entry.index,
+                table=table,
+                key=key,
+            )
+        proved[table, key] = canonical_bytes(after)
+
+
+def _compare_tables(report: Report, proved: Proved) -> None:
+    """Compare each row with its last image; what the ledger proves and no table holds is missing."""
+    proved = _upgraded(proved)
+    for model in ledgered_models():
+        table = table_name(model)
+        for row in rows_in_key_order(model):
+            report.rows += 1
+            key = str(row.pk)
+            expected = proved.pop((table, key), None)
+            stored = image_of(row)
+            if expected is None:
+                report.note(
+                    "rows", f"{table} {key} stands in the table, but no entry made it.", table=table, key=key
+                )
+            elif canonical_bytes(dict(stored)) != expected:
+                _note_difference(report, table, key, stored, parse_canonical(expected))
+    for table, key in sorted(proved):
+        report.note(
+            "rows", f"{table} {key} was made by an entry, but is gone from the table.", table=table, key=key
+        )
+
+
+def _upgraded(proved: Proved) -> Proved:
+    """Return the state in today's form. Every entry so far has schema 1, so nothing changes yet."""
+    current: Proved = {}
+    for (table, key), data in proved.items():
+        image = parse_canonical(data)
+        step = upgraded(1, table, image) if isinstance(image, dict) else None
+        if step is not None:
+            current[step[0], key] = canonical_bytes(dict(step[1]))
+    return current
+
+
+def _note_difference(report: Report, table: str, key: str, stored: dict[str, Json], expected: Json) -> None:
+    for column, value in stored.items():
+        proved = expected.get(column) if isinstance(expected, dict) else None
+        if value != proved:
+            report.note(
+                "rows",
+                f"{table} {key}: the field {column} is stored as {value!r}, the ledger proves {proved!r}.",
+                table=table,
+                key=key,
+            )
+
+
+def _check_commitments(report: Report) -> None:
+    """Check personal texts against what the ledger commits to; what was erased is counted and said."""
+    for text in ContactText.objects.order_by("pk").iterator(chunk_size=CHUNK):
+        if text.salt is None:
+            report.erased += 1
+        elif commitment(bytes(text.salt), text.text) != text.commitment:
+            report.note(
+                "commitments",
+                f"The text of contact {text.contact_id} is not the one that was committed to.",
+                table=table_name(ContactText),
+                key=str(text.pk),
+            )
+    held = set(ContactText.objects.exclude(salt=None).values_list("commitment", flat=True))
+    for contact in Contact.objects.filter(erased=False).order_by("pk"):
+        if contact.commitment not in held:
+            report.note(
+                "commitments",
+                f"The text of contact {contact.pk} is gone, although no entry erased it.",
+                table=table_name(Contact),
+                key=str(contact.pk),
+            )
+    for staff in Staff.objects.order_by("pk"):
+        if commitment(bytes(staff.name_salt), staff.name) != staff.name_commitment:
+            report.note(
+                "commitments",
+                f"The name of {staff.label} is not the one that was committed to.",
+                table=table_name(Staff),
+                key=str(staff.pk),
+            )
+
+
+def as_json(report: Report, at: datetime) -> dict[str, Json]:
+    """Return a report in plain values, for machines."""
+    return {
+        "at": plain(at),
+        "entries": report.entries,
+        "rows": report.rows,
+        "guards": report.guards,
+        "erased": report.erased,
+        "findings": [
+            {"layer": f.layer, "words": f.words, "entry": f.entry, "table": f.table, "key": f.key}
+            for f in report.findings
+        ],
+    }

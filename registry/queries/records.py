@@ -1,0 +1,63 @@
+"""Records as they were known: the row itself where it is unchanged, else its image in the ledger."""
+
+from collections.abc import Iterable
+from typing import TypeVar
+from uuid import UUID
+
+from django.db.models import ForeignKey, Max
+
+from registry.ledger.images import Image, column_of, imaged_fields, table_name, upgraded
+from registry.models import Entry, Subject
+from registry.models.base import Record
+from registry.rules.canonical import parse_canonical
+
+Thing = TypeVar("Thing", bound=Record)
+
+
+def records_known_at(model: type[Thing], index: int, keys: Iterable[UUID] | None = None) -> dict[UUID, Thing]:
+    """Return the records that the register knew right after entry `index`, as it knew them then.
+
+    Three queries, and as many more entries read as records were revised since.
+    """
+    rows = model._default_manager.filter(registered__lte=index)
+    if keys is not None:
+        rows = rows.filter(pk__in=list(keys))
+    found: dict[UUID, Thing] = {row.pk: row for row in rows}
+    revised = [key for key, row in found.items() if row.revised_id > index]
+    if not revised:
+        return found
+    newest = (
+        Subject.objects.filter(thing_id__in=revised, wrote_record=True, entry__lte=index)
+        .values("thing_id")
+        .annotate(newest=Max("entry"))
+        .values_list("thing_id", "newest")
+    )
+    entry_of = dict(newest)
+    entries = Entry.objects.in_bulk(set(entry_of.values()))
+    for key in revised:
+        image = _image_in(entries[entry_of[key]], table_name(model), key)
+        found[key] = _rebuilt(found[key], image)
+    return found
+
+
+def _image_in(entry: Entry, table: str, key: UUID) -> Image:
+    """Return the last image of a row in an entry, in today's form."""
+    body = parse_canonical(entry.body.encode())
+    images = body["images"] if isinstance(body, dict) else []
+    for image in reversed(images if isinstance(images, list) else []):
+        if isinstance(image, dict) and image["key"] == str(key):
+            after = image["after"]
+            step = upgraded(entry.schema, str(image["table"]), after) if isinstance(after, dict) else None
+            if step is not None and step[0] == table:
+                return step[1]
+    raise LookupError(f"entry {entry.index} holds no image of {table} {key}")
+
+
+def _rebuilt(row: Thing, image: Image) -> Thing:
+    """Return a record from its image, with what is not imaged taken from the present row."""
+    values = {field.attname: getattr(row, field.attname) for field in row._meta.concrete_fields}
+    for field in imaged_fields(type(row)):
+        target = field.target_field if isinstance(field, ForeignKey) else field
+        values[field.attname] = target.to_python(image[column_of(field)])
+    rebuilt: Thing = type(row)(**values)
+    return rebuilt
