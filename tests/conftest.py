@@ -2,14 +2,14 @@
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from django.conf import settings
-from django.db import connection
+from django.db import connection, connections
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
@@ -35,8 +35,11 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--database") == "postgresql":
         from config.settings import database_at
 
-        settings.DATABASES["default"].clear()
-        settings.DATABASES["default"].update(database_at(postgresql.server_url()))
+        with suppress(AttributeError):  # none is open yet where nothing has asked for it
+            del connections["default"]
+        connections.settings = connections.configure_settings(
+            {"default": database_at(postgresql.server_url())}
+        )
 
 
 def pytest_report_header(config: pytest.Config) -> str:

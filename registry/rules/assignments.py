@@ -102,7 +102,7 @@ def check_installation(installation: Installation, sensor_count: int) -> None:
     if sorted(installation.sensor_order) != list(range(1, sensor_count + 1)):
         raise _invalid(
             "sensor_order",
-            f"The sensor order names each port from 1 to {sensor_count} once, left to right. Check the cables.",
+            f"The sensor order names each port from 1 to {sensor_count} once, left to right. Check them.",
         )
     for name, most in (
         ("rail_below_ceiling_mm", RAIL_BELOW_CEILING_MM_MAX),

@@ -117,7 +117,8 @@ def decimal(least: str, most: str, places: int) -> Cleaner:
         name = field.replace("_", " ")
         problem = invalid(
             field,
-            f"The {name} must be a number from {least} to {most} of at most {places} decimals, not {value!r}.",
+            f"The {name} must be a number from {least} to {most} of at most {places} decimals,"
+            f" not {value!r}.",
         )
         if isinstance(value, bool | float) or not isinstance(value, int | str | Decimal):
             raise problem
