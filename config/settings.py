@@ -4,6 +4,7 @@ import secrets
 from pathlib import Path
 
 import dj_database_url
+from psycopg import IsolationLevel
 
 from config import env
 
@@ -43,6 +44,9 @@ def database_at(url: str) -> dict[str, object]:
             "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
         }
     elif database["ENGINE"] == "django.db.backends.postgresql":
+        # An action waits for the ledger lock in its first statement and must see in its second what the
+        # former holder committed, whatever the server's default is.
+        database["OPTIONS"] = {"isolation_level": IsolationLevel.READ_COMMITTED}
         database["CONN_MAX_AGE"] = POSTGRESQL_CONNECTION_AGE_S
         database["CONN_HEALTH_CHECKS"] = True
     else:

@@ -16,10 +16,11 @@ ROOT = Path(__file__).resolve().parents[1]
 def asked(statements: dict[str, str], **environment: str) -> dict[str, object]:
     """Ask a fresh process's connection, opened by the settings alone."""
     program = (
-        "import json, sys, django; django.setup()\n"
-        "from django.db import connection\n"
+        "import contextlib, json, sys, django; django.setup()\n"
+        "from django.db import connection, transaction\n"
         "answers = {}\n"
-        "with connection.cursor() as cursor:\n"
+        "outside = transaction.atomic() if connection.vendor == 'postgresql' else contextlib.nullcontext()\n"
+        "with outside, connection.cursor() as cursor:\n"
         "    for name, sql in json.loads(sys.argv[1]).items():\n"
         "        cursor.execute(sql); answers[name] = cursor.fetchone()[0]\n"
         "answers['mode'] = getattr(connection, 'transaction_mode', None)\n"
@@ -64,6 +65,7 @@ def test_postgresql_reads_committed_rows_in_utc(tmp_path: Path) -> None:
         {"isolation": "SHOW transaction_isolation", "zone": "SHOW timezone"},
         RIMEBOOK_DATA_DIR=str(tmp_path),
         RIMEBOOK_DATABASE_URL=postgresql.server_url(),
+        PGOPTIONS="-c default_transaction_isolation=serializable",  # of a server set up otherwise
     )
 
     # The lock is taken in the first statement; what the former holder wrote is seen by the second.

@@ -30,16 +30,18 @@ class Period:
             require_offset(getattr(self, name), name)
         # Python compares two times of one zone by their clock faces, so that 01:10 after the clocks went
         # back would lie before 01:30 before it (PEP 495); in UTC there is no such hour.
-        stated_from, stated_to = self.valid_from, self.valid_to
-        object.__setattr__(self, "valid_from", stated_from.astimezone(UTC))
-        if stated_to is not None:
-            object.__setattr__(self, "valid_to", stated_to.astimezone(UTC))
-        if stated_to is not None and self.valid_to is not None and self.valid_to <= self.valid_from:
-            raise RuleBroken(
-                Code.TIME_INVALID,
-                f"The end {show(stated_to)} is not after the start {show(stated_from)}. Give a later end.",
-                field="valid_to",
-            )
+        start = self.valid_from.astimezone(UTC)
+        if self.valid_to is not None:
+            end = self.valid_to.astimezone(UTC)
+            if end <= start:
+                raise RuleBroken(
+                    Code.TIME_INVALID,
+                    f"The end {show(self.valid_to)} is not after the start {show(self.valid_from)}."
+                    " Give a later end.",
+                    field="valid_to",
+                )
+            object.__setattr__(self, "valid_to", end)
+        object.__setattr__(self, "valid_from", start)
 
     def contains(self, moment: datetime) -> bool:
         """Say whether the moment lies in the period; the end itself does not."""
@@ -170,7 +172,7 @@ def plan_new_bounds(
     new = Period(valid_from, valid_to)
     if new == subject.period:
         raise RuleBroken(Code.NOTHING_CHANGES, "The register already says so.", field="valid_from")
-    if after is None and subject.period.valid_to is None and valid_to is not None:
+    if subject.period.valid_to is None and valid_to is not None:
         raise RuleBroken(
             Code.OVERLAPPING_HISTORY,
             "This period still runs; a correction cannot end it. Record what came after it instead.",

@@ -203,3 +203,17 @@ def _system() -> Actor:
     from registry.actions._action import SYSTEM
 
     return SYSTEM
+
+
+def person(world: World, role: str, *depots: Depot, everywhere: bool = False) -> Actor:
+    """Let another person in, with a role and depots, and return them as an actor."""
+    added = staff.add_staff(
+        world.administrator,
+        username=world.code(role),
+        name=f"Hob {role.title()}",
+        password=PASSWORD,
+        role=role,
+        depots=[depot.pk for depot in depots],
+        everywhere=everywhere,
+    )
+    return Actor(added.pk, Face.API)
