@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
+from django.db.models import F
+
 from registry.actions._action import Writing
 from registry.actions._steps import find, in_custody
 from registry.models import (
@@ -16,6 +18,7 @@ from registry.models import (
     Location,
     Staff,
 )
+from registry.models.base import Record
 from registry.rules import particulars as particular_rules
 from registry.rules.assignments import Installation, check_installation
 from registry.rules.errors import Code, RuleBroken
@@ -85,6 +88,20 @@ def refuse_serial_taken(serial: str) -> None:
             Code.CODE_TAKEN,
             f"Device {serial} is in the register already. Look it up, or compare the serial with the label.",
             field="serial",
+        )
+
+
+def refuse_sensor_mismatch(**about: Record) -> None:
+    """Raise RuleBroken SENSOR_COUNT_MISMATCH where a corrected model no longer suits what it hangs with."""
+    assigned = DeviceWhereabouts.objects.current().filter(place=DevicePlace.CABINET, **about)
+    other = assigned.exclude(device__model__sensor_count=F("cabinet__model__sensor_count"))
+    met = other.select_related("device", "cabinet").first()
+    if met is not None and met.cabinet is not None:
+        raise RuleBroken(
+            Code.SENSOR_COUNT_MISMATCH,
+            f"Device {met.device.serial} hangs in cabinet {met.cabinet.asset_tag}, and their sensors would no"
+            " longer match. Register another model instead.",
+            field="sensor_count",
         )
 
 

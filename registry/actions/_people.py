@@ -23,7 +23,7 @@ def write_staff(
     writing: Writing, *, username: str, name: str, password: str, role: Role, everywhere: bool
 ) -> Staff:
     """Write a person; raises RuleBroken CODE_TAKEN, TEXT_INVALID, VALUE_INVALID."""
-    username = clean_code(username, "username").lower()
+    username = clean_code(clean_code(username, "username").lower(), "username")  # lower case may be longer
     name = clean_line(name, "name")
     refuse_taken(Staff, "username", username)
     salt = secrets.token_bytes(SALT_LENGTH)

@@ -206,7 +206,7 @@ def require_open(location: Location, valid_from: datetime, valid_to: datetime | 
     check_not_closed(closed, location.label)
 
 
-def require_account_open(account: Account, at: datetime) -> None:
+def require_account_open(account: Account, at: datetime, field: str = "account") -> None:
     """Raise RuleBroken ACCOUNT_CLOSED where the account is closed at `at` or later, or BEFORE_KNOWN."""
     states = history(AccountState, account)
     if not states or states[0].valid_from > at:
@@ -223,7 +223,7 @@ def require_account_open(account: Account, at: datetime) -> None:
         raise RuleBroken(
             Code.ACCOUNT_CLOSED,
             f"Account {account.label} is closed then. Open it again, or choose another account.",
-            field="account",
+            field=field,
         )
 
 

@@ -27,6 +27,7 @@ from registry.rules import locations as location_rules
 from registry.rules.assignments import Installation
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.locations import LocationStanding
+from registry.rules.particulars import invalid
 from registry.rules.splits import Share
 from registry.rules.texts import clean_code
 from registry.rules.whereabouts import CabinetPlace
@@ -87,6 +88,14 @@ def write_location(
     refuse_repeated((str(cabinet.particulars.get("asset_tag")) for cabinet in new.cabinets), "asset_tag")
     written = [write_cabinet(writing, cabinet, location, at, known_by=known_by) for cabinet in new.cabinets]
     return location, [cabinet for cabinet, _ in written], [device for _, device in written if device]
+
+
+def refuse_devices(new: NewLocation) -> None:
+    """Raise RuleBroken VALUE_INVALID for a device in a cabinet of a location that is not taken over."""
+    if any(cabinet.device for cabinet in new.cabinets):
+        raise invalid(
+            "device", "A device is assigned, not registered with its cabinet. Take the location over instead."
+        )
 
 
 def refuse_number_taken(account: Account, number: str, at: datetime, *, besides: UUID | None = None) -> None:

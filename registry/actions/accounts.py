@@ -6,9 +6,10 @@ from uuid import UUID
 
 from registry.actions._action import Writing, action
 from registry.actions._records import cleaned
-from registry.actions._steps import carry_on, find, history, start, to_end
-from registry.actions._stores import LOCATIONS_MAX, NewLocation, too_many, write_location
+from registry.actions._steps import carry_on, find, history, require_account_open, start, to_end
+from registry.actions._stores import LOCATIONS_MAX, NewLocation, refuse_devices, too_many, write_location
 from registry.models import Account, AccountState, LocationHolding, LocationState
+from registry.rules import particulars as particulars_rules
 from registry.rules.accounts import FIELDS, REQUIRED, AccountStanding, check_parent
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Verb
@@ -27,16 +28,20 @@ def register_account(
 ) -> Account:
     """Register an account (rules.accounts.FIELDS), with its locations and their cabinets if given.
 
-    Raises RuleBroken CODE_TAKEN, ACCOUNT_CLOSED for the parent, TOO_MANY, TIME_IN_FUTURE, and what the
-    locations raise; then nothing is written.
+    Raises RuleBroken CODE_TAKEN, ACCOUNT_CLOSED or BEFORE_KNOWN for the parent, TOO_MANY, TIME_IN_FUTURE,
+    and what the locations raise; then nothing is written.
     """
     values = cleaned(Account, particulars, FIELDS, required=REQUIRED)
     parent = find(Account, parent_id, "parent") if parent_id else None
+    if parent is not None:
+        require_account_open(parent, valid_from, "parent")
     account = writing.insert(Account(parent=parent, **values))
     check_parent(account.pk, parent_id, _parents())
     start(writing, AccountState(account=account, state=AccountStanding.OPEN), valid_from)
     if len(locations) > LOCATIONS_MAX:
         raise too_many("locations", LOCATIONS_MAX)
+    for new in locations:
+        refuse_devices(new)
     written = [write_location(writing, new, account, valid_from) for new in locations]
     writing.tell(
         Verb.ACCOUNT_REGISTERED,
@@ -63,7 +68,9 @@ def correct_account(
     changes: dict[str, object] = {}
     if "parent_id" in given:
         parent_id = given.pop("parent_id")
-        parent = find(Account, parent_id, "parent") if isinstance(parent_id, UUID) else None
+        if not isinstance(parent_id, UUID | None):
+            raise particulars_rules.invalid("parent", f"{parent_id!r} names no account. Give its key.")
+        parent = find(Account, parent_id, "parent") if parent_id else None
         check_parent(account.pk, parent.pk if parent else None, _parents())
         changes["parent"] = parent
     changes |= cleaned(Account, given, FIELDS, besides=account_id)
@@ -88,8 +95,13 @@ def close_account(writing: Writing, *, account_id: UUID, valid_from: datetime, r
 
 @action(Act.KEEP_CUSTOMERS)
 def reopen_account(writing: Writing, *, account_id: UUID, valid_from: datetime, reason: str = "") -> Account:
-    """Open a closed account again from a time on; raises as `close_account` does."""
+    """Open a closed account again from a time on.
+
+    Raises RuleBroken ACCOUNT_CLOSED for the parent, and as `close_account` does.
+    """
     account = find(Account, account_id, "account")
+    if account.parent is not None:
+        require_account_open(account.parent, valid_from, "parent")
     _set_state(writing, account, AccountStanding.OPEN, valid_from)
     writing.tell(Verb.ACCOUNT_REOPENED, valid_from, {"account": account}, reason=reason)
     return account

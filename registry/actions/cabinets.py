@@ -5,6 +5,7 @@ from datetime import datetime
 from uuid import UUID
 
 from registry.actions._action import Writing, action
+from registry.actions._devices import refuse_sensor_mismatch
 from registry.actions._records import cleaned, correct_record
 from registry.actions._steps import (
     carry_on,
@@ -45,8 +46,9 @@ def register_cabinet_model(writing: Writing, *, particulars: Mapping[str, object
 def correct_cabinet_model(
     writing: Writing, *, cabinet_model_id: UUID, particulars: Mapping[str, object], reason: str = ""
 ) -> CabinetModel:
-    """Correct a cabinet model; raises as `_records.correct_record` does."""
+    """Correct a cabinet model; raises SENSOR_COUNT_MISMATCH and as `_records.correct_record` does."""
     model = correct_record(writing, CabinetModel, cabinet_model_id, particulars, rules.MODEL_FIELDS)
+    refuse_sensor_mismatch(cabinet__model=model)
     writing.tell(Verb.CABINET_MODEL_CORRECTED, writing.now, {"cabinet_model": model}, reason=reason)
     return model
 

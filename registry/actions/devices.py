@@ -5,7 +5,14 @@ from datetime import datetime
 from uuid import UUID
 
 from registry.actions._action import Writing, action
-from registry.actions._devices import NewDevice, custody_with, label_facts, store_of, write_device
+from registry.actions._devices import (
+    NewDevice,
+    custody_with,
+    label_facts,
+    refuse_sensor_mismatch,
+    store_of,
+    write_device,
+)
 from registry.actions._records import cleaned, correct_record
 from registry.actions._steps import (
     carry_on,
@@ -53,10 +60,11 @@ def correct_device_model(
 ) -> DeviceModel:
     """Correct a device model; the scheme by which serials were judged stays.
 
-    Raises RuleBroken as `_records.correct_record` does.
+    Raises RuleBroken SENSOR_COUNT_MISMATCH, and as `_records.correct_record` does.
     """
     model = correct_record(writing, DeviceModel, device_model_id, particulars, rules.MODEL_CORRECTABLE)
     rules.check_range(model.blind_zone_mm, model.range_mm)
+    refuse_sensor_mismatch(device__model=model)
     writing.tell(Verb.DEVICE_MODEL_CORRECTED, writing.now, {"device_model": model}, reason=reason)
     return model
 

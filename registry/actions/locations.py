@@ -17,7 +17,7 @@ from registry.actions._steps import (
     take_devices_out,
     to_end,
 )
-from registry.actions._stores import NewLocation, refuse_number_taken, stay_at, write_location
+from registry.actions._stores import NewLocation, refuse_devices, refuse_number_taken, stay_at, write_location
 from registry.models import (
     Account,
     Cabinet,
@@ -76,10 +76,7 @@ def register_location(
     VALUE_INVALID for a device (which is for `take_over_location`), and what cleaning does.
     """
     account = find(Account, account_id, "account")
-    if any(cabinet.device for cabinet in location.cabinets):
-        raise particular_rules.invalid(
-            "device", "A device is assigned, not registered with its cabinet. Take the location over instead."
-        )
+    refuse_devices(location)
     written, cabinets, _ = write_location(writing, location, account, valid_from)
     writing.tell(
         Verb.LOCATION_REGISTERED, valid_from, {"location": written, "account": account, "cabinet": cabinets}
@@ -120,7 +117,10 @@ def correct_location(
     given = dict(particulars)
     changes: dict[str, object] = {}
     if "depot_id" in given:
-        depot = find(Depot, UUID(str(given.pop("depot_id"))), "depot")
+        depot_id = given.pop("depot_id")
+        if not isinstance(depot_id, UUID):
+            raise particular_rules.invalid("depot", f"{depot_id!r} names no depot. Give its key.")
+        depot = find(Depot, depot_id, "depot")
         writing.require_depot(depot.pk, "depot")
         changes["depot"] = depot
     changes |= cleaned(Location, given, rules.FIELDS, besides=location_id)
@@ -189,7 +189,9 @@ def close_location(
     devices: list[Device] = []
     if stays and cabinets_to is not None:
         depot = find(Depot, cabinets_to, "cabinets_to")
+        writing.require_depot(depot.pk, "cabinets_to")
         devices_depot = find(Depot, devices_to or cabinets_to, "devices_to")
+        writing.require_depot(devices_depot.pk, "devices_to")
         for stay in stays:
             devices += take_devices_out(
                 writing,

@@ -182,15 +182,14 @@ def plan_new_bounds(
     changes = [Change(identity, subject.period, new)]
     for neighbour in before:
         old = neighbour.period
-        follows = neighbour is before[-1] and old.meets(subject.period)
-        if follows or old.valid_to is None or old.valid_to > valid_from:  # a leap over it swallows it, too
+        leapt_over = old.valid_from >= valid_from
+        if old.meets(subject.period) or old.overlaps(new) or leapt_over:
             changes.append(_moved(neighbour, old.valid_from, valid_from, "valid_from"))
-    for neighbour in after or ():
+    for neighbour in after:
         old = neighbour.period
-        follows = after is not None and neighbour is after[0] and subject.period.meets(old)
         if valid_to is None:
             raise _swallowed(neighbour, "valid_to")
-        if follows or old.valid_from < valid_to:
+        if subject.period.meets(old) or old.valid_from < valid_to:
             changes.append(_moved(neighbour, valid_to, old.valid_to, "valid_to"))
     return [change for change in changes if change.before != change.after]
 
@@ -221,13 +220,11 @@ def plan_withdrawal(history: Sequence[Stretch], identity: UUID) -> list[Change]:
     return changes
 
 
-def _around(
-    history: Sequence[Stretch], identity: UUID
-) -> tuple[list[Stretch], Stretch, list[Stretch] | None]:
+def _around(history: Sequence[Stretch], identity: UUID) -> tuple[list[Stretch], Stretch, list[Stretch]]:
     ordered = sorted(history, key=lambda stretch: stretch.period.valid_from)
     for place, stretch in enumerate(ordered):
         if stretch.identity == identity:
-            return ordered[:place], stretch, ordered[place + 1 :] or None
+            return ordered[:place], stretch, ordered[place + 1 :]
     raise RuleBroken(
         Code.PERIOD_SUPERSEDED,
         "This period is no longer in the register. Look again and retry.",
