@@ -39,10 +39,19 @@ _REFERS: dict[str, type[Record]] = {
     "staff_id": Staff,
     "account_id": Account,
 }
+
+
+def _sensor_order(given: object, field: str) -> str:
+    ports = particulars.line(given, field).split()
+    if not all(port.isascii() and port.isdigit() for port in ports):
+        raise particulars.invalid(field, "Name the ports left to right, such as 1 2 3.")
+    return " ".join(str(int(port)) for port in ports)
+
+
 _PLAIN: dict[str, particulars.Cleaner] = {
     "slot": particulars.whole_number(1, 99),
     "slot_reason": clean_note,
-    "sensor_order": particulars.line,
+    "sensor_order": _sensor_order,
     "rail_below_ceiling_mm": particulars.optional(particulars.whole_number(0, 10_000, " mm")),
     "offset_from_front_mm": particulars.optional(particulars.whole_number(0, 10_000, " mm")),
     "end_reason": particulars.choice(EndReason),
@@ -113,6 +122,34 @@ def _present_shares(split: Split) -> list[Share]:
     return [Share(share.product_id, share.hundredths) for share in split.shares.order_by("position")]
 
 
+def refuse_impossible_facts(planned: Sequence[tuple[PeriodVersion, Mapping[str, Any]]]) -> None:
+    """Raise RuleBroken for facts of an assignment that cannot be, before the database would refuse them.
+
+    VALUE_INVALID, SLOT_NEEDS_REASON, REASON_MISSING.
+    """
+    for version, new in planned:
+        if not isinstance(version, DeviceWhereabouts) or version.cabinet_id is None:
+            continue
+        value = _with(version, new)
+        installation = Installation(
+            value["slot"],
+            value["slot_reason"],
+            tuple(int(port) for port in value["sensor_order"].split()),
+            value["rail_below_ceiling_mm"],
+            value["offset_from_front_mm"],
+        )
+        check_installation(installation, version.device.model.sensor_count)
+        if value["end_reason"] == EndReason.OTHER and not value["end_note"]:
+            raise RuleBroken(Code.REASON_MISSING, "Say in words why the assignment ended.", field="end_note")
+
+
+def _with(version: PeriodVersion, new: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        **{field.attname: getattr(version, field.attname) for field in version._meta.concrete_fields},
+        **new,
+    }
+
+
 def refuse_overlaps_elsewhere(planned: Sequence[tuple[PeriodVersion, Mapping[str, Any]]]) -> None:
     """Raise RuleBroken where a planned period would meet another thing's in the same slot or number.
 
@@ -120,10 +157,7 @@ def refuse_overlaps_elsewhere(planned: Sequence[tuple[PeriodVersion, Mapping[str
     """
     moving = [version.period for version, _ in planned]
     for version, new in planned:
-        value = {
-            **{field.attname: getattr(version, field.attname) for field in version._meta.concrete_fields},
-            **new,
-        }
+        value = _with(version, new)
         if isinstance(version, DeviceWhereabouts) and value["cabinet_id"] is not None:
             others = DeviceWhereabouts.objects.current().filter(
                 cabinet=value["cabinet_id"], slot=value["slot"]
@@ -166,6 +200,8 @@ def refuse_contradictions(model: type[PeriodVersion], thing_id: UUID) -> None:
         _check_known(model, thing_id, Split, cabinet=thing_id)
     elif model is LocationState:
         _check_known(model, thing_id, CabinetWhereabouts, location=thing_id)
+        for holding in LocationHolding.objects.current().filter(location=thing_id):
+            _check_account_open(holding)
         for stay in CabinetWhereabouts.objects.current().filter(location=thing_id).select_related("location"):
             _check_occupied(stay)
     elif model is AccountState:
@@ -184,19 +220,6 @@ def _check_assignment(version: DeviceWhereabouts) -> None:
             f" {cabinet.model.sensor_count}. Choose another cabinet.",
             field="cabinet_id",
         )
-    if not version.sensor_order.replace(" ", "").isdigit():
-        raise particulars.invalid("sensor_order", "Name the ports left to right, such as 1 2 3.")
-    order = tuple(int(port) for port in version.sensor_order.split())
-    check_installation(
-        Installation(
-            version.slot or 0,
-            version.slot_reason,
-            order,
-            version.rail_below_ceiling_mm,
-            version.offset_from_front_mm,
-        ),
-        device.model.sensor_count,
-    )
     first = current_history(CabinetWhereabouts, cabinet.pk)[0]
     if version.valid_from < first.valid_from:
         raise _before_known(cabinet.label, first)
@@ -224,12 +247,17 @@ def _check_occupied(stay: CabinetWhereabouts) -> None:
 
 
 def _check_account_open(holding: LocationHolding) -> None:
+    first = current_history(AccountState, holding.account_id)[0]
+    if holding.valid_from < first.valid_from:
+        raise _before_known(holding.account.label, first)
     closed = AccountState.objects.current().filter(account=holding.account_id, state=AccountStanding.CLOSED)
-    shut = LocationState.objects.current().filter(location=holding.location_id, state=LocationStanding.CLOSED)
+    open_states = LocationState.objects.current().filter(location=holding.location_id)
+    open_states = open_states.exclude(state=LocationStanding.CLOSED)
     for state in closed.overlapping(holding.valid_from, holding.valid_to):
         # A closed account may keep what is closed itself.
         begin = max(state.valid_from, holding.valid_from)
-        if not shut.valid_at(begin).exists():
+        ends = [end for end in (state.valid_to, holding.valid_to) if end is not None]
+        if open_states.overlapping(begin, min(ends, default=None)).exists():
             raise RuleBroken(
                 Code.ACCOUNT_CLOSED,
                 f"The account was closed at {show(begin)}, while it would hold an open location."

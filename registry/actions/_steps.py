@@ -97,9 +97,17 @@ def start(writing: Writing, version: Dated, at: datetime, *, known_by: bool = Fa
     return writing.insert(version)
 
 
-def carry_on(writing: Writing, ended: PeriodVersion, following: Dated, at: datetime, **closing: Any) -> Dated:
-    """End a running period at `at` and start the next one there."""
-    require_past(at, writing.now, "valid_from")
+def carry_on(
+    writing: Writing,
+    ended: PeriodVersion,
+    following: Dated,
+    at: datetime,
+    *,
+    field: str = "valid_from",
+    **closing: Any,
+) -> Dated:
+    """End a running period at `at`, which `field` stated, and start the next one there."""
+    require_past(at, writing.now, field)
     writing.replace(ended, valid_to=at, **closing)
     return start(writing, following, at)
 

@@ -74,7 +74,7 @@ def end_assignment(
     present = _running_assignment(writing, assignment_id, valid_to)
     device, cabinet = present.device, present.cabinet
     following = custody_with(writing, device, depot_id, staff_id, depot_of_device(present, valid_to))
-    carry_on(writing, present, following, valid_to, **_ending(end_reason, end_note))
+    carry_on(writing, present, following, valid_to, field="valid_to", **_ending(end_reason, end_note))
     writing.tell(
         Verb.DEVICE_REMOVED,
         valid_to,

@@ -6,7 +6,12 @@ from typing import Any
 from uuid import UUID
 
 from registry.actions._action import Writing, action
-from registry.actions._corrections import cleaned_facts, refuse_contradictions, refuse_overlaps_elsewhere
+from registry.actions._corrections import (
+    cleaned_facts,
+    refuse_contradictions,
+    refuse_impossible_facts,
+    refuse_overlaps_elsewhere,
+)
 from registry.actions._splits import new_split
 from registry.actions._steps import depot_of_cabinet, depot_of_device
 from registry.models import (
@@ -111,6 +116,7 @@ def _write(
         for plan in planned
         if plan.after is not None
     ]
+    refuse_impossible_facts(fresh)
     refuse_overlaps_elsewhere(fresh)
     for plan in planned:
         writing.supersede(plan.version)

@@ -5,10 +5,9 @@ from uuid import UUID
 
 from django.db.models import Prefetch
 
-from registry.models import Cabinet, CabinetWhereabouts, Split, SplitShare
-from registry.queries._access import within
+from registry.models import Cabinet, CabinetWhereabouts, Depot, Location, Product, Split, SplitShare
 from registry.queries.moments import Moment
-from registry.queries.records import records_known_at
+from registry.queries.records import records_known_at, refer_as_known
 from registry.rules.roles import Scope
 from registry.rules.splits import percent_text
 
@@ -25,26 +24,38 @@ class CabinetAt:
 def cabinets_at(
     moment: Moment, scope: Scope | None = None, *, location_id: UUID | None = None
 ) -> list[CabinetAt]:
-    """Return the cabinets that were somewhere at V as the register knew at R, by asset tag."""
+    """Return the cabinets that were somewhere at V as the register knew at R, by asset tag.
+
+    Those of the scope's depots only; depots, locations and products as the register knew them at R.
+    Seven queries, and two more for each kind of thing of which one was revised since.
+    """
     stays = CabinetWhereabouts.objects.believed_at(moment.index).valid_at(moment.valid_at)
     if location_id is not None:
         stays = stays.filter(location=location_id)
-    seen = within(stays.select_related("location", "depot"), scope, "location__depot", "depot")
-    stay_of: dict[UUID, CabinetWhereabouts] = {stay.cabinet_id: stay for stay in seen}
-    ordered_shares = Prefetch(
-        "shares", queryset=SplitShare.objects.select_related("product").order_by("position")
+    stay_of: dict[UUID, CabinetWhereabouts] = {stay.cabinet_id: stay for stay in stays}
+    refer_as_known(stay_of.values(), moment.index, location=Location, depot=Depot)
+    if scope is not None:
+        stay_of = {key: stay for key, stay in stay_of.items() if scope.covers(_depot_of(stay))}
+    splits = list(
+        Split.objects.believed_at(moment.index)
+        .valid_at(moment.valid_at)
+        .filter(cabinet__in=list(stay_of))
+        .prefetch_related(Prefetch("shares", queryset=SplitShare.objects.order_by("position")))
     )
-    splits = (
-        Split.objects.believed_at(moment.index).valid_at(moment.valid_at).filter(cabinet__in=list(stay_of))
-    )
+    refer_as_known([share for split in splits for share in split.shares.all()], moment.index, product=Product)
     shares_of = {
         split.cabinet_id: tuple(
             (share.product.name, percent_text(share.hundredths)) for share in split.shares.all()
         )
-        for split in splits.prefetch_related(ordered_shares)
+        for split in splits
     }
     known = records_known_at(Cabinet, moment.index, stay_of)
     return sorted(
         (CabinetAt(cabinet, stay_of[key], shares_of.get(key, ())) for key, cabinet in known.items()),
         key=lambda at: at.cabinet.asset_tag,
     )
+
+
+def _depot_of(stay: CabinetWhereabouts) -> UUID:
+    depot_id: UUID = stay.location.depot_id if stay.location else stay.depot_id  # type: ignore[assignment]
+    return depot_id

@@ -26,9 +26,15 @@ def resolve_serial(typed: str, scope: Scope, *, sensor_count: int | None = None)
 
     Raises RuleBroken SERIAL_INVALID for a text of no scheme and NOT_FOUND for a serial that nobody booked
     in; either way `details["suggestions"]` lists the nearest serials that this person could assign,
-    those with the right number of sensors first.
+    those with the right number of sensors first. For a code that cannot be read or names something else
+    (SCAN_INVALID, SCAN_AMBIGUOUS, CHECK_INVALID, SERIAL_INVALID) there are none.
     """
-    scan = read_scan(typed)
+    try:
+        scan = read_scan(typed)
+    except RuleBroken as broken:
+        broken.field = "serial"
+        broken.details["suggestions"] = []
+        raise
     text = scan.serial or scan.value
     if scan.kind not in (ScanKind.SERIAL, ScanKind.GTIN):
         raise RuleBroken(

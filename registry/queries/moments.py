@@ -52,4 +52,4 @@ def settle(valid_at: datetime, known_at: datetime | int | None = None) -> Moment
         .values_list("index", flat=True)
         .first()
     )
-    return Moment(valid_at, index or 0, index == head)
+    return Moment(valid_at, index or 0, (index or 0) == head)

@@ -70,11 +70,12 @@ def planned_correction(
     In a swap one device's end is the other's start, so with `follow_slot` the device that touched the
     moved boundary in the same slot moves too. Raises RuleBroken as the rule does.
     """
-    planned = _planned(period, plan_new_bounds(_stretches(period), period.period, valid_from, valid_to))
+    planned: dict[UUID, Planned] = {}
+    _plan_bounds(planned, period, valid_from, valid_to)
     if follow_slot:
-        for own in list(planned):
-            planned += _slot_neighbours(own)
-    return planned
+        for own in list(planned.values()):
+            _plan_slot_neighbours(planned, own)
+    return list(planned.values())
 
 
 def planned_withdrawal(period: PeriodVersion) -> list[Planned]:
@@ -87,25 +88,36 @@ def _planned(period: PeriodVersion, changes: Sequence[Change]) -> list[Planned]:
     return [Planned(versions[change.identity], change.before, change.after) for change in changes]
 
 
-def _slot_neighbours(own: Planned) -> list[Planned]:
-    """Return what moves in the histories of other devices because they touched in the same slot."""
+def _plan_bounds(
+    planned: dict[UUID, Planned], period: PeriodVersion, valid_from: datetime, valid_to: datetime | None
+) -> None:
+    """Add what new bounds change to what is planned already: one period may move at both of its ends."""
+    stretches = []
+    for stretch in _stretches(period):
+        plan = planned.get(stretch.identity)
+        stretches.append(
+            Stretch(stretch.identity, plan.after, stretch.label) if plan and plan.after else stretch
+        )
+    for plan in _planned(period, plan_new_bounds(stretches, period.period, valid_from, valid_to)):
+        first = planned.get(plan.identity, plan)
+        planned[plan.identity] = Planned(first.version, first.before, plan.after)
+
+
+def _plan_slot_neighbours(planned: dict[UUID, Planned], own: Planned) -> None:
+    """Add what moves in the histories of other devices because they touched in the same slot."""
     if not isinstance(own.version, DeviceWhereabouts) or own.version.cabinet_id is None or own.after is None:
-        return []
+        return
     others = (
         DeviceWhereabouts.objects.current()
         .filter(cabinet=own.version.cabinet_id, slot=own.version.slot)
         .exclude(device=own.version.device_id)
     )
-    planned: list[Planned] = []
     if own.before.valid_from != own.after.valid_from:
         for other in others.filter(valid_to=own.before.valid_from):
-            changes = plan_new_bounds(_stretches(other), other.period, other.valid_from, own.after.valid_from)
-            planned += _planned(other, changes)
+            _plan_bounds(planned, other, other.valid_from, own.after.valid_from)
     if own.before.valid_to is not None and own.after.valid_to not in (None, own.before.valid_to):
         for other in others.filter(valid_from=own.before.valid_to):
-            changes = plan_new_bounds(_stretches(other), other.period, own.after.valid_to, other.valid_to)
-            planned += _planned(other, changes)
-    return planned
+            _plan_bounds(planned, other, own.after.valid_to, other.valid_to)
 
 
 def _history_around(period: PeriodVersion) -> list[PeriodVersion]:

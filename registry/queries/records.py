@@ -1,7 +1,7 @@
 """Records as they were known: the row itself where it is unchanged, else its image in the ledger."""
 
 from collections.abc import Iterable
-from typing import TypeVar
+from typing import Any, TypeVar
 from uuid import UUID
 
 from django.db.models import ForeignKey, Max
@@ -38,6 +38,19 @@ def records_known_at(model: type[Thing], index: int, keys: Iterable[UUID] | None
         image = _image_in(entries[entry_of[key]], table_name(model), key)
         found[key] = _rebuilt(found[key], image)
     return found
+
+
+def refer_as_known(rows: Iterable[Any], index: int, **models: type[Record]) -> None:
+    """Let rows refer, by each of the named keys, to the things as known right after entry `index`.
+
+    For each key as many queries as `records_known_at` needs, whatever the number of rows.
+    """
+    rows = list(rows)
+    for name, model in models.items():
+        keys = {key for row in rows if (key := getattr(row, f"{name}_id")) is not None}
+        known = records_known_at(model, index, keys)
+        for row in rows:
+            setattr(row, name, known.get(getattr(row, f"{name}_id")))
 
 
 def _image_in(entry: Entry, table: str, key: UUID) -> Image:

@@ -39,7 +39,7 @@ def check_parent(account_id: UUID, parent_id: UUID | None, parents: Mapping[UUID
 
     `parents` maps every account to the one above it, or None. The accounts below move along, so they count.
     """
-    above, depth = parent_id, _levels(account_id, parents) if parent_id else 1
+    above, depth = parent_id, _levels(account_id, parents)
     while above is not None:
         if above == account_id:
             raise RuleBroken(
@@ -58,13 +58,7 @@ def check_parent(account_id: UUID, parent_id: UUID | None, parents: Mapping[UUID
 
 def _levels(account_id: UUID, parents: Mapping[UUID, UUID | None]) -> int:
     """Return how many levels the account and those below it make, 1 for an account that stands alone."""
-    levels = 1
-    for account in parents:
-        above: UUID | None = account
-        for level in range(1, DEPTH_MAX + 2):
-            if above == account_id:
-                levels = max(levels, level)
-            if above is None:
-                break
-            above = parents.get(above)
+    levels, lowest = 1, {account_id}
+    while levels <= DEPTH_MAX and (lowest := {one for one, above in parents.items() if above in lowest}):
+        levels += 1
     return levels

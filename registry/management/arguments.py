@@ -1,0 +1,267 @@
+"""The arguments of the demo's events: codes that people use become keys, texts become times and values.
+
+A code is looked up when its event's turn comes, as the register stands then.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from registry.actions._devices import NewDevice
+from registry.actions._stores import NewCabinet, NewLocation
+from registry.models import (
+    Account,
+    Cabinet,
+    CabinetModel,
+    Contact,
+    ContactText,
+    Depot,
+    Device,
+    DeviceModel,
+    DeviceWhereabouts,
+    Location,
+    LocationHolding,
+    Product,
+    Staff,
+)
+from registry.models.base import PeriodVersion, Record
+from registry.queries.periods import histories
+from registry.rules.assignments import Installation
+from registry.rules.splits import Share, read_percent
+from registry.rules.whereabouts import DevicePlace, DeviceStanding
+
+LIVE = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
+Read = Iterator[tuple[str, Any]]
+
+
+class ScenarioError(Exception):
+    """The scenario cannot be read or replayed; its text is a sentence for the person who tried."""
+
+
+def arguments_of(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an action's arguments: codes become keys, texts become times, objects become values."""
+    arguments: dict[str, Any] = {}
+    for name, value in given.items():
+        read = READERS.get(name)
+        arguments |= dict(read(value)) if read else {name: value}
+    return arguments
+
+
+def find(model: type[Record], field: str, code: object) -> Record:
+    """Return the record that has this code in a field; raises ScenarioError."""
+    found: Record | None = model._default_manager.filter(**{field: code}).first()
+    if found is None:
+        raise ScenarioError(f"The demo's files name {code!r}, which is not in the register.")
+    return found
+
+
+def _key(argument: str, model: type[Record], field: str = "code") -> Callable[[Any], Read]:
+    """Return a reader of one code into the argument that takes its key."""
+
+    def read(code: Any) -> Read:
+        yield argument, find(model, field, code).pk
+
+    return read
+
+
+def _time(argument: str) -> Callable[[Any], Read]:
+    def read(text: Any) -> Read:
+        yield argument, datetime.fromisoformat(text)
+
+    return read
+
+
+def find_location(key: str) -> Location:
+    """Return a location by account code and present store number ("LF 0042"); raises ScenarioError."""
+    account, _, number = key.partition(" ")
+    held = LocationHolding.objects.current().filter(account__code=account, store_number=number, valid_to=None)
+    holding = held.select_related("location").first()
+    if holding is None:
+        raise ScenarioError(f"The demo's files name the store {key!r}, which is not in the register.")
+    location: Location = holding.location
+    return location
+
+
+def find_device(serial: str) -> Device:
+    """Return the device that has this serial now; raises ScenarioError."""
+    device = Device.objects.filter(serial=serial, standing__in=LIVE).first()
+    if device is None:
+        raise ScenarioError(f"The demo's files name the device {serial!r}, which is not in the register.")
+    return device
+
+
+def _location(given: Any) -> Read:
+    if isinstance(given, str):
+        yield "location_id", find_location(given).pk
+    else:
+        yield "location", _new_location(given)
+
+
+def _locations(given: Any) -> Read:
+    yield "locations", [_new_location(location) for location in given]
+
+
+def _cabinet(given: Any) -> Read:
+    if isinstance(given, str):
+        yield "cabinet_id", find(Cabinet, "asset_tag", given).pk
+    else:
+        yield "cabinet", _new_cabinet(given)
+
+
+def _device(given: Any) -> Read:
+    if isinstance(given, str):
+        yield "device_id", find_device(given).pk
+    else:
+        yield "device", _new_device(given)
+
+
+def _into(serial: Any) -> Read:
+    yield "into_id", find_device(serial).pk
+
+
+def _devices(given: Any) -> Read:
+    """Read a list of devices that come, or the word for what devices do when their cabinet moves."""
+    yield "devices", given if isinstance(given, str) else [_new_device(device) for device in given]
+
+
+def _depots(codes: Any) -> Read:
+    yield "depots", [find(Depot, "code", code).pk for code in codes]
+
+
+def _assignment(serial: Any) -> Read:
+    """Read the serial of a device into its running assignment."""
+    hanging = DeviceWhereabouts.objects.current().filter(
+        device=find_device(serial), place=DevicePlace.CABINET, valid_to=None
+    )
+    present = hanging.first()
+    if present is None:
+        raise ScenarioError(f"The demo's files take {serial!r} out of a cabinet in which it does not hang.")
+    yield "assignment_id", present.period
+
+
+def _period(given: Any) -> Read:
+    """Read a history, a thing and a time into the period of that thing which runs then."""
+    model = histories()[given["history"]]
+    thing = _subject(model, given["of"])
+    at = datetime.fromisoformat(given["at"])
+    found = model.objects.current().filter(**{model.history_of: thing}).valid_at(at).first()
+    if found is None:
+        raise ScenarioError(
+            f"The demo's files name a period of {given['of']!r} which is not in the register."
+        )
+    yield "history", given["history"]
+    yield "period_id", found.period
+
+
+def _subject(model: type[PeriodVersion], code: str) -> UUID:
+    if model.history_of == "device":
+        return find_device(code).pk
+    if model.history_of == "cabinet":
+        return find(Cabinet, "asset_tag", code).pk
+    if model.history_of == "location":
+        return find_location(code).pk
+    return find(Account, "code", code).pk
+
+
+def _contact(given: Any) -> Read:
+    """Read a location and a name into the contact there that has this name now."""
+    here = Contact.objects.filter(location=find_location(given["location"]))
+    texts = ContactText.objects.filter(contact__in=here).select_related("contact").order_by("id")
+    for text in texts:
+        named = isinstance(text.text, dict) and text.text.get("name") == given["name"]
+        if named and text.commitment == text.contact.commitment:
+            yield "contact_id", text.contact_id
+            return
+    raise ScenarioError(f"The demo's files name a contact of {given['location']!r} which is not there.")
+
+
+def _shares(given: Any) -> Read:
+    yield "shares", _split(given)
+
+
+def _facts(given: Any) -> Read:
+    yield "facts", arguments_of(given)
+
+
+def _installation(given: Any) -> Read:
+    yield "installation", _hanging(given)
+
+
+def _particulars(given: Any) -> Read:
+    yield "particulars", _plain_particulars(given)
+
+
+def _plain_particulars(given: Mapping[str, Any]) -> dict[str, Any]:
+    values = dict(given)
+    if "authority_on" in values:
+        values["authority_on"] = date.fromisoformat(values["authority_on"])
+    if "parent" in values:
+        values["parent_id"] = find(Account, "code", values.pop("parent")).pk
+    if "depot" in values:
+        values["depot_id"] = find(Depot, "code", values.pop("depot")).pk
+    return values
+
+
+def _new_location(given: Mapping[str, Any]) -> NewLocation:
+    return NewLocation(
+        store_number=given["store_number"],
+        depot_id=find(Depot, "code", given["depot"]).pk,
+        particulars=_plain_particulars(given["particulars"]),
+        state=given["state"],
+        cabinets=[_new_cabinet(cabinet) for cabinet in given.get("cabinets", ())],
+    )
+
+
+def _new_cabinet(given: Mapping[str, Any]) -> NewCabinet:
+    return NewCabinet(
+        model_id=find(CabinetModel, "name", given["model"]).pk,
+        particulars=given["particulars"],
+        split=_split(given["split"]),
+        device=_new_device(given["device"]) if "device" in given else None,
+        installation=_hanging(given.get("installation", {})),
+    )
+
+
+def _new_device(given: Mapping[str, str]) -> NewDevice:
+    facts = {name: value for name, value in given.items() if name != "model"}
+    return NewDevice(model_id=find(DeviceModel, "name", given["model"]).pk, **facts)
+
+
+def _split(given: list[list[str]]) -> list[Share]:
+    return [Share(find(Product, "code", code).pk, read_percent(share)) for code, share in given]
+
+
+def _hanging(given: Mapping[str, Any]) -> Installation:
+    return Installation(**{**given, "sensor_order": tuple(given.get("sensor_order", ()))})
+
+
+# By the argument's name in the files. What is not named here passes as it is written.
+READERS: dict[str, Callable[[Any], Read]] = {
+    "account": _key("account_id", Account),
+    "assignment": _assignment,
+    "cabinet": _cabinet,
+    "cabinet_model": _key("cabinet_model_id", CabinetModel, "name"),
+    "cabinets_to": _key("cabinets_to", Depot),
+    "contact": _contact,
+    "depot": _key("depot_id", Depot),
+    "depots": _depots,
+    "device": _device,
+    "device_model": _key("device_model_id", DeviceModel, "name"),
+    "devices": _devices,
+    "devices_to": _key("devices_to", Depot),
+    "facts": _facts,
+    "installation": _installation,
+    "into": _into,
+    "known_by": _time("known_by"),
+    "location": _location,
+    "locations": _locations,
+    "parent": _key("parent_id", Account),
+    "particulars": _particulars,
+    "period": _period,
+    "product": _key("product_id", Product),
+    "shares": _shares,
+    "staff": _key("staff_id", Staff, "username"),
+    "valid_from": _time("valid_from"),
+    "valid_to": _time("valid_to"),
+}
