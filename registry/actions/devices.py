@@ -13,7 +13,7 @@ from registry.actions._devices import (
     store_of,
     write_device,
 )
-from registry.actions._records import cleaned, correct_record
+from registry.actions._records import cleaned
 from registry.actions._steps import (
     carry_on,
     closing_facts,
@@ -62,8 +62,11 @@ def correct_device_model(
 
     Raises RuleBroken SENSOR_COUNT_MISMATCH, and as `_records.correct_record` does.
     """
-    model = correct_record(writing, DeviceModel, device_model_id, particulars, rules.MODEL_CORRECTABLE)
-    rules.check_range(model.blind_zone_mm, model.range_mm)
+    model = find(DeviceModel, device_model_id, "device_model")
+    changes = cleaned(DeviceModel, particulars, rules.MODEL_CORRECTABLE, besides=model.pk)
+    zone, reach = (changes.get(name, getattr(model, name)) for name in ("blind_zone_mm", "range_mm"))
+    rules.check_range(zone, reach)  # before it is written, because the database would refuse it too
+    writing.revise(model, **changes)
     refuse_sensor_mismatch(device__model=model)
     writing.tell(Verb.DEVICE_MODEL_CORRECTED, writing.now, {"device_model": model}, reason=reason)
     return model

@@ -129,7 +129,7 @@ def read_scenario(folder: Path) -> Scenario:
         )
     except OSError as error:
         raise ScenarioError(f"The demo's files cannot be read: {error}. Fetch them again.") from None
-    except (ValueError, KeyError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise ScenarioError(f"The demo's files are damaged ({error}). Fetch them again.") from None
 
 

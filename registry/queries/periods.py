@@ -9,7 +9,7 @@ from registry.ledger.images import ledgered_models, table_name
 from registry.models import DeviceWhereabouts
 from registry.models.base import PeriodVersion
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.periods import Change, Period, Stretch, plan_new_bounds, plan_withdrawal
+from registry.rules.periods import Change, Period, Stretch, plan_new_bounds, plan_withdrawal, show
 
 _ENTRY_KEYS = frozenset({"recorded", "superseded"})
 
@@ -114,10 +114,29 @@ def _plan_slot_neighbours(planned: dict[UUID, Planned], own: Planned) -> None:
     )
     if own.before.valid_from != own.after.valid_from:
         for other in others.filter(valid_to=own.before.valid_from):
-            _plan_bounds(planned, other, other.valid_from, own.after.valid_from)
+            _plan_bounds_of_other(planned, other, other.valid_from, own.after.valid_from, "valid_from")
     if own.before.valid_to is not None and own.after.valid_to not in (None, own.before.valid_to):
         for other in others.filter(valid_from=own.before.valid_to):
-            _plan_bounds(planned, other, own.after.valid_to, other.valid_to)
+            _plan_bounds_of_other(planned, other, own.after.valid_to, other.valid_to, "valid_to")
+
+
+def _plan_bounds_of_other(
+    planned: dict[UUID, Planned],
+    other: DeviceWhereabouts,
+    valid_from: datetime,
+    valid_to: datetime | None,
+    field: str,
+) -> None:
+    """Add new bounds of another device's period; raises RuleBroken NEIGHBOUR_SWALLOWED for none."""
+    if valid_to is not None and valid_to <= valid_from:
+        raise RuleBroken(
+            Code.NEIGHBOUR_SWALLOWED,
+            f"Nothing would be left of device {other.device.serial} in this slot, which hung from"
+            f" {show(other.valid_from)}. Choose another time, or withdraw that period first.",
+            field=field,
+            details={"period": str(other.period)},
+        )
+    _plan_bounds(planned, other, valid_from, valid_to)
 
 
 def _history_around(period: PeriodVersion) -> list[PeriodVersion]:

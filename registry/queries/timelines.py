@@ -188,7 +188,7 @@ def _names(
     things |= {str(key): name for key, name in called.items()}
     shared: dict[str, str] = {}
     for share in shares:
-        told = f"{things[str(share.product_id)]} {percent_text(share.hundredths)}"
+        told = f"{things[str(share.product_id)]} {percent_text(share.hundredths)} %"
         before_it = shared.get(str(share.split_id))
         shared[str(share.split_id)] = f"{before_it}, {told}" if before_it else told
     return _Names(called, things, shared)

@@ -72,9 +72,11 @@ class Command(BaseCommand):
             self._fill_and_show()
         except ScenarioError as error:
             raise CommandError(str(error)) from None
+        except KeyboardInterrupt:
+            raise CommandError("Stopped. Run it again, and it goes on where it stopped.") from None
         except DatabaseError as error:
             raise CommandError(
-                f"The database cannot be used: {str(error).strip()}. Check RIMEBOOK_DATABASE_URL and"
+                f"The database cannot be used: {_first_line(error)} Check RIMEBOOK_DATABASE_URL and"
                 " RIMEBOOK_DATA_DIR, and that nothing else is writing to it."
             ) from None
         if serve:
@@ -200,6 +202,11 @@ def _require_free(port: int) -> None:
             raise CommandError(
                 f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
             ) from None
+
+
+def _first_line(error: Exception) -> str:
+    lines = str(error).strip().splitlines() or [type(error).__name__]
+    return f"{lines[0].rstrip('.')}."
 
 
 def _local(moment: datetime, zone: ZoneInfo) -> str:

@@ -151,8 +151,6 @@ def _split_symbology(text: str) -> tuple[GS1Symbology | None, str]:
     if match is None or match[1] not in SYMBOLOGY_LETTERS:
         _refuse("The code starts with a mark that names no kind of barcode.")
     content = text[match.end() :]
-    if not content.strip(FNC1 + " "):
-        _refuse("The code is empty.")
     try:
         carrier = GS1Symbology(match[0][1:])
     except ValueError:
