@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from registry.actions._action import Writing, action
@@ -64,8 +65,9 @@ def correct_device_model(
     """
     model = find(DeviceModel, device_model_id, "device_model")
     changes = cleaned(DeviceModel, particulars, rules.MODEL_CORRECTABLE, besides=model.pk)
-    zone, reach = (changes.get(name, getattr(model, name)) for name in ("blind_zone_mm", "range_mm"))
-    rules.check_range(zone, reach)  # before it is written, because the database would refuse it too
+    sensor: dict[str, Any] = {"blind_zone_mm": model.blind_zone_mm, "range_mm": model.range_mm, **changes}
+    # Before it is written, because the database would refuse it too.
+    rules.check_range(sensor["blind_zone_mm"], sensor["range_mm"])
     writing.revise(model, **changes)
     refuse_sensor_mismatch(device__model=model)
     writing.tell(Verb.DEVICE_MODEL_CORRECTED, writing.now, {"device_model": model}, reason=reason)

@@ -121,7 +121,7 @@ SENTENCES: dict[Verb, str] = {
     Verb.CABINET_SCRAPPED: "Cabinet {cabinet} of {from} was scrapped[; {removed} came out]",
     Verb.PRODUCT_REGISTERED: "Product {product} was registered",
     Verb.PRODUCT_CORRECTED: "Details of product {product} were corrected",
-    Verb.SPLIT_SET: "Cabinet {cabinet} at {location} was split between {product}",
+    Verb.SPLIT_SET: "The split of cabinet {cabinet} at {location} was set to {product}",
     Verb.DEVICE_MODEL_REGISTERED: "Device model {device_model} was registered",
     Verb.DEVICE_MODEL_CORRECTED: "Details of device model {device_model} were corrected",
     Verb.DEVICES_RECEIVED: "{device} came into depot {depot}",
