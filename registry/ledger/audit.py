@@ -37,6 +37,7 @@ REPEATED = {
 }
 
 Proved = dict[tuple[str, str], bytes]  # table and key to the canonical image that the ledger proves
+Committed = set[tuple[str, str]]  # each contact's key with every commitment to a text of it, ever
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +79,10 @@ def audit(progress: Callable[[int], None] | None = None) -> Report:
     report = Report()
     with _snapshot():
         _check_guards(report)
-        proved = _replay(report, progress)
+        proved, committed = _replay(report, progress)
         _compare_tables(report, proved)
-        _check_commitments(report)
+        _check_contact_texts(report, committed)
+        _check_staff_names(report)
     return report
 
 
@@ -114,9 +116,10 @@ def _check_guards(report: Report) -> None:
         )
 
 
-def _replay(report: Report, progress: Callable[[int], None] | None) -> Proved:
-    """Check every entry and fold the images; return what the tables must hold."""
+def _replay(report: Report, progress: Callable[[int], None] | None) -> tuple[Proved, Committed]:
+    """Check every entry and fold the images; return what the tables and the personal texts must hold."""
     proved: Proved = {}
+    committed: Committed = set()
     previous: Entry | None = None
     subjects = Prefetch("subjects", queryset=Subject.objects.order_by("position"))
     for entry in Entry.objects.order_by("index").prefetch_related(subjects).iterator(chunk_size=CHUNK):
@@ -126,11 +129,11 @@ def _replay(report: Report, progress: Callable[[int], None] | None) -> Proved:
         if body is not None:
             _check_columns(report, entry, body)
             _check_subjects(report, entry, body)
-            _fold(report, entry, body, proved)
+            _fold(report, entry, body, proved, committed)
         previous = entry
         if progress and report.entries % PROGRESS_EVERY == 0:
             progress(report.entries)
-    return proved
+    return proved, committed
 
 
 def _check_order(report: Report, previous: Entry | None, entry: Entry) -> None:
@@ -214,7 +217,7 @@ def _written_keys(body: dict[str, Json]) -> set[str]:
     )
 
 
-def _fold(report: Report, entry: Entry, body: dict[str, Json], proved: Proved) -> None:
+def _fold(report: Report, entry: Entry, body: dict[str, Json], proved: Proved, committed: Committed) -> None:
     """Carry the entry's images into the state, checking that each "before" is what the ledger proved."""
     images = body.get("images")
     for image in images if isinstance(images, list) else []:
@@ -234,6 +237,8 @@ def _fold(report: Report, entry: Entry, body: dict[str, Json], proved: Proved) -
                 key=key,
             )
         proved[table, key] = canonical_bytes(after)
+        if table == table_name(Contact) and isinstance(after, dict):
+            committed.add((key, str(after.get("commitment"))))
 
 
 def _compare_tables(report: Report, proved: Proved) -> None:
@@ -281,27 +286,40 @@ def _note_difference(report: Report, table: str, key: str, stored: dict[str, Jso
             )
 
 
-def _check_commitments(report: Report) -> None:
+def _check_contact_texts(report: Report, committed: Committed) -> None:
     """Check personal texts against what the ledger commits to; what was erased is counted and said."""
+    erased = {str(key) for key in Contact.objects.filter(erased=True).values_list("pk", flat=True)}
+    missing = {(contact, bound) for contact, bound in committed if contact not in erased}
     for text in ContactText.objects.order_by("pk").iterator(chunk_size=CHUNK):
-        if text.salt is None:
+        contact, problem = str(text.contact_id), ""
+        if (contact, text.commitment) not in committed:
+            problem = "is none that an entry committed to"
+        elif text.salt is None:
             report.erased += 1
+            if contact not in erased:
+                problem = "is gone, although no entry erased it"
+        elif contact in erased:
+            problem = "stands there, although an entry erased it"
         elif not _is_committed(text.salt, text.text, text.commitment):
+            problem = "is not the one that was committed to"
+        missing.discard((contact, text.commitment))
+        if problem:
             report.note(
                 "commitments",
-                f"The text of contact {text.contact_id} is not the one that was committed to.",
+                f"The text of contact {contact} {problem}.",
                 table=table_name(ContactText),
                 key=str(text.pk),
             )
-    held = set(ContactText.objects.exclude(salt=None).values_list("commitment", flat=True))
-    for contact in Contact.objects.filter(erased=False).order_by("pk"):
-        if contact.commitment not in held:
-            report.note(
-                "commitments",
-                f"The text of contact {contact.pk} is gone, although no entry erased it.",
-                table=table_name(Contact),
-                key=str(contact.pk),
-            )
+    for contact, _ in sorted(missing):
+        report.note(
+            "commitments",
+            f"A text of contact {contact} is gone from the table.",
+            table=table_name(Contact),
+            key=contact,
+        )
+
+
+def _check_staff_names(report: Report) -> None:
     for staff in Staff.objects.order_by("pk"):
         if not _is_committed(staff.name_salt, staff.name, staff.name_commitment):
             report.note(

@@ -114,10 +114,18 @@ def _plan_slot_neighbours(planned: dict[UUID, Planned], own: Planned) -> None:
     )
     if own.before.valid_from != own.after.valid_from:
         for other in others.filter(valid_to=own.before.valid_from):
-            _plan_bounds_of_other(planned, other, other.valid_from, own.after.valid_from, "valid_from")
+            start = _as_planned(planned, other).valid_from
+            _plan_bounds_of_other(planned, other, start, own.after.valid_from, "valid_from")
     if own.before.valid_to is not None and own.after.valid_to not in (None, own.before.valid_to):
         for other in others.filter(valid_from=own.before.valid_to):
-            _plan_bounds_of_other(planned, other, own.after.valid_to, other.valid_to, "valid_to")
+            end = _as_planned(planned, other).valid_to
+            _plan_bounds_of_other(planned, other, own.after.valid_to, end, "valid_to")
+
+
+def _as_planned(planned: dict[UUID, Planned], version: PeriodVersion) -> Period:
+    """Return a period's bounds as planned so far: a device swapped in and out again moves at both ends."""
+    plan = planned.get(version.period)
+    return plan.after if plan and plan.after else version.as_period()
 
 
 def _plan_bounds_of_other(

@@ -89,8 +89,12 @@ def normalised(hundredths: Sequence[int]) -> list[int]:
     exact = [Decimal(part) * WHOLE / total for part in hundredths]
     floors = [max(1, int(part)) for part in exact]
     by_remainder = sorted(range(len(exact)), key=lambda place: (floors[place] - exact[place], place))
-    for place in by_remainder[: max(0, WHOLE - sum(floors))]:
-        floors[place] += 1
+    spare = WHOLE - sum(floors)
+    if spare < 0:  # shares of almost nothing were raised to 1: the largest pays for them
+        floors[floors.index(max(floors))] += spare
+    else:
+        for place in by_remainder[:spare]:
+            floors[place] += 1
     return floors
 
 

@@ -165,6 +165,18 @@ def test_what_is_whole_already_is_proposed_unchanged(parts: list[int]) -> None:
     assert normalised(parts) == parts
 
 
+@given(st.lists(st.integers(1, 10**6), min_size=1, max_size=12))
+def test_whatever_the_shares_they_are_scaled_to_the_whole_and_none_to_nothing(parts: list[int]) -> None:
+    scaled = normalised(parts)
+    assert sum(scaled) == 10_000
+    assert min(scaled) >= 1
+
+
+def test_shares_of_almost_nothing_are_paid_for_by_the_largest() -> None:
+    assert normalised([1, 99_999]) == [1, 9_999]
+    assert normalised([1, 9_999_999, 1]) == [1, 9_998, 1]
+
+
 def test_many_small_shares_are_kept_above_nothing() -> None:
     assert normalised([1] * 11 + [10_039]) == [1] * 11 + [9_989]
     assert normalised([1] * 11 + [9_939]) == [1] * 11 + [9_989]

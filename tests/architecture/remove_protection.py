@@ -1,0 +1,236 @@
+"""Take each protection away, in a copy of the tree, and see which test notices.
+
+Run by hand, from the root of the project: `.venv/bin/python tests/architecture/remove_protection.py`.
+Protections are every guard, every check and unique constraint of the migration, and the lines of LINES.
+`--only` chooses by a pattern, `--jobs` runs some at once. Ends with 1 where one was not missed.
+"""
+
+import argparse
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Queue
+
+ROOT = Path(__file__).resolve().parents[2]
+MIGRATION = "registry/migrations/0001_founding.py"
+GUARDS = "registry/ledger/guards.py"
+COPIED = ("registry", "tests", "config", "fixtures")
+ALL_TESTS = ("tests/rules", "tests/actions", "tests/queries", "tests/ledger", "tests/models")
+
+# Which tests to ask first for a guard that one table alone has.
+SINGLE = {
+    "next_index": "entry",
+    "time_onward": "time",
+    "simulated_first": "simulated",
+    "newest_entry": "subjects",
+    "before_split": "share",
+    "whole": "whole",
+    "only_erased": "erased",
+}
+
+# Conditions in the code: file, a part of the line (its `if` never holds, or the line itself goes), tests.
+LINES: list[tuple[str, str, tuple[str, ...]]] = [
+    ("registry/ledger/journal.py", "if simulated and not newest_simulated:", ("tests/ledger",)),
+    ("registry/ledger/images.py", "return value.quantize(", ("tests/ledger",)),
+    ("registry/ledger/images.py", "return value.astimezone(UTC)", ("tests/ledger",)),
+    (
+        "registry/ledger/journal.py",
+        'cursor.execute("SELECT pg_advisory_xact_lock',
+        ("tests/concurrency",),
+    ),
+    ("registry/actions/_action.py", "if not writing.told:", ("tests/ledger", "tests/actions")),
+    ("registry/actions/_action.py", "if self.told:", ("tests/ledger", "tests/actions")),
+    ("registry/actions/_action.py", "if act is not None:", ("tests/actions",)),
+    ("registry/actions/_action.py", "if staff is None or not staff.is_active:", ("tests/actions",)),
+    ("registry/actions/_action.py", "if image_of(record) == before:", ("tests/actions",)),
+    ("registry/actions/_action.py", 'require_past(occurred_at, self.now, "occurred_at")', ALL_TESTS),
+    ("registry/actions/_steps.py", 'require_past(at, writing.now, "valid_from")', ALL_TESTS),
+    ("registry/actions/register.py", "if writing.head.index:", ("tests/actions", "tests/ledger")),
+    ("registry/actions/staff.py", "if new_role is not Role.ADMINISTRATOR:", ("tests/actions",)),
+    ("registry/actions/accounts.py", "if places or below:", ("tests/actions",)),
+    ("registry/actions/locations.py", "if stays and cabinets_to is None:", ("tests/actions",)),
+    ("registry/rules/commitments.py", "if len(salt) != SALT_LENGTH:", ("tests/rules",)),
+    ("registry/rules/whereabouts.py", "if next_place not in DEVICE_NEXT[present]:", ALL_TESTS),
+    ("registry/rules/whereabouts.py", "if present is CabinetPlace.SCRAPPED:", ALL_TESTS),
+]
+
+
+@dataclass(frozen=True)
+class Protection:
+    """One thing to take away: how, and the tests that should notice."""
+
+    name: str
+    path: str
+    without: Callable[[str], str]
+    tests: tuple[str, ...]
+    options: tuple[str, ...] = ()
+    key: str = ""  # chooses the tests that are asked first; the others are asked where these do not notice
+
+
+def guards() -> Iterator[Protection]:
+    """Yield each guard of SQLite, filtered out of the list that is installed and looked for."""
+    sys.path.insert(0, str(ROOT))
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    import django
+
+    django.setup()
+    from registry.ledger.guards import all_guards
+
+    for guard in all_guards("sqlite"):
+        name = guard.name
+        asked_first = f"[{guard.table}] or [{guard.table}- or {guard.what.removesuffix('_update')}"
+        if guard.what in SINGLE:
+            asked_first += f" or {SINGLE[guard.what]}"
+
+        def without(text: str, name: str = name) -> str:
+            kept = f'[guard for guard in guards if guard.only in ("", vendor) and guard.name != "{name}"]'
+            return swap(text, '[guard for guard in guards if guard.only in ("", vendor)]', kept)
+
+        yield Protection(
+            name, GUARDS, without, ("tests/ledger/test_guards.py",), ("--nomigrations",), asked_first
+        )
+
+
+def constraints() -> Iterator[Protection]:
+    """Yield each check and unique constraint, its condition in the migration emptied or its key widened."""
+    text = (ROOT / MIGRATION).read_text()
+    for match in re.finditer(r"models\.(Check|Unique)Constraint\(", text):
+        end = closing(text, match.end())
+        whole = text[match.start() : end]
+        name = re.search(r"name='(\w+)'\)$", whole)
+        if name is None:
+            raise ValueError(f"a constraint without a name: {whole}")
+        always = f"models.CheckConstraint(condition=models.Q(pk__isnull=False), name='{name[1]}')"
+
+        def without(text: str, whole: str = whole, always: str = always) -> str:
+            return swap(text, whole, always)
+
+        yield Protection(f"constraint {name[1]}", MIGRATION, without, ("tests/models",), key=name[1])
+
+
+def lines() -> Iterator[Protection]:
+    """Yield each condition of LINES, which then never holds, or each call, which then is not made."""
+    for path, part, tests in LINES:
+
+        def without(text: str, part: str = part) -> str:
+            [line] = [line for line in text.splitlines() if part in line][:1]
+            if line.lstrip().startswith("if "):
+                return swap(text, line, re.sub(r"\bif (.*):$", r"if False and (\1):", line))
+            indent = line[: len(line) - len(line.lstrip())]
+            return swap(text, line, f"{indent}{'return value' if 'return' in line else 'pass'}")
+
+        yield Protection(f"line {Path(path).name}: {part}", path, without, tests)
+
+
+def closing(text: str, start: int) -> int:
+    """Return where the bracket that was opened before `start` has been closed."""
+    depth = 1
+    for position in range(start, len(text)):
+        depth += {"(": 1, ")": -1}.get(text[position], 0)
+        if depth == 0:
+            return position + 1
+    raise ValueError("a bracket is not closed")
+
+
+def swap(text: str, old: str, new: str) -> str:
+    """Replace the first occurrence, which must be there."""
+    if old not in text:
+        raise ValueError(f"the code changed, and no longer says: {old}")
+    return text.replace(old, new, 1)
+
+
+def copy_tree(to: Path) -> None:
+    """Copy what belongs to the project: files of git, and new ones in its rooms."""
+    listed = subprocess.run(
+        ["git", "ls-files", "--cached", "--others", "--exclude-standard", "--", *COPIED, "*.toml", "*.py"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    for name in listed.stdout.splitlines():
+        if (ROOT / name).is_file():
+            (to / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(ROOT / name, to / name)
+
+
+def pytest(
+    folder: Path, tests: tuple[str, ...], options: tuple[str, ...], limit_s: float
+) -> tuple[str, bool]:
+    """Run tests until one fails; return its name and whether all passed."""
+    there = [test for test in tests if (folder / test).exists()]
+    # -B: a copy is patched again within the second in which its bytecode was written.
+    command = [sys.executable, "-B", "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--no-header"]
+    command += [*there, *options]
+    environment = {**os.environ, "RIMEBOOK_DATA_DIR": str(folder / ".data"), "PYTHONDONTWRITEBYTECODE": "1"}
+    try:
+        done = subprocess.run(
+            command, cwd=folder, env=environment, capture_output=True, text=True, timeout=limit_s, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return f"TIME LIMIT of {limit_s:.0f} s", True
+    found = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.MULTILINE)
+    if done.returncode in (0, 5):
+        return "SURVIVED", True
+    return (found[1] if found else f"pytest ended with {done.returncode}: {done.stderr[-200:]}"), False
+
+
+def try_without(protection: Protection, folder: Path, limit_s: float) -> tuple[str, bool]:
+    """Take one protection away in a copy, and return what noticed it and whether it survived."""
+    path = folder / protection.path
+    whole = path.read_text()
+    path.write_text(protection.without(whole))
+    try:
+        # The tests that name it, then all.
+        if protection.key:
+            chosen = (*protection.options, "-k", protection.key)
+            caught, survived = pytest(folder, protection.tests, chosen, limit_s)
+            if not survived:
+                return caught, survived
+        return pytest(folder, protection.tests, protection.options, limit_s)
+    finally:
+        path.write_text(whole)
+
+
+def main() -> int:
+    """Try each chosen protection, print the table, return 1 where one survived."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--only", default="", help="a pattern that the name holds")
+    parser.add_argument("--jobs", type=int, default=2, help="how many copies are tried at once")
+    parser.add_argument("--limit", type=float, default=180, help="seconds for one run of the tests")
+    options = parser.parse_args()
+    chosen = [p for p in (*guards(), *constraints(), *lines()) if re.search(options.only, p.name)]
+    survivors = 0
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="rimebook-without-") as temporary:
+        folders: Queue[Path] = Queue()
+        for number in range(options.jobs):
+            folder = Path(temporary) / str(number)
+            copy_tree(folder)
+            folders.put(folder)
+
+        def tried(protection: Protection) -> tuple[Protection, str, bool]:
+            folder = folders.get()
+            try:
+                return protection, *try_without(protection, folder, options.limit)
+            finally:
+                folders.put(folder)
+
+        with ThreadPoolExecutor(options.jobs) as pool:
+            for protection, caught, survived in pool.map(tried, chosen):
+                survivors += survived
+                print(f"{protection.name:72} {caught}", flush=True)
+    print(f"{len(chosen)} removed, {survivors} survived, {time.monotonic() - began:.0f} s")
+    return 1 if survivors else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,190 @@
+"""Races: eight processes with connections of their own, on a SQLite file and on PostgreSQL.
+
+Both databases are raced in every run, whatever `--database` says: what one lock does on PostgreSQL the
+start of a transaction does on SQLite, and either could be lost without the other showing it.
+"""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+from uuid import uuid4
+
+import psycopg
+import pytest
+
+from tests import postgresql
+from tests.concurrency.arena import PROCESSES
+
+TIMEOUT_S = 120  # a race takes a few seconds; one that hangs is ended
+ROUNDS = 20
+
+NewDatabase = Callable[[], AbstractContextManager[str]]
+Race = Callable[[str, int], dict[str, Any]]
+
+
+@pytest.fixture(scope="module", params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def new_database(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[NewDatabase]:
+    """Return how to make a migrated database: the migrations run once, each race gets a copy."""
+    home = tmp_path_factory.mktemp("races")
+    make = _postgresql_databases() if request.param == "postgresql" else _sqlite_databases(home)
+    with make as new:
+        yield new
+
+
+@contextmanager
+def _sqlite_databases(home: Path) -> Iterator[NewDatabase]:
+    pattern = home / "pattern.sqlite3"
+    _run(["manage.py", "migrate", "--verbosity=0"], f"sqlite:///{pattern}", home)
+
+    @contextmanager
+    def new() -> Iterator[str]:
+        copy = home / f"{uuid4().hex}.sqlite3"
+        shutil.copy(pattern, copy)
+        yield f"sqlite:///{copy}"
+
+    yield new
+
+
+@contextmanager
+def _postgresql_databases() -> Iterator[NewDatabase]:
+    server = postgresql.server_url()
+
+    def url(name: str) -> str:
+        return f"{server.rsplit('/', 1)[0]}/{name}"
+
+    def execute(statement: str) -> None:
+        with psycopg.connect(server, autocommit=True) as connection:
+            connection.execute(statement)
+
+    @contextmanager
+    def database(pattern: str) -> Iterator[str]:
+        name = f"race_{uuid4().hex}"
+        execute(f"CREATE DATABASE {name} TEMPLATE {pattern}")
+        yield name
+        execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+    @contextmanager
+    def new() -> Iterator[str]:
+        with database(pattern) as name:
+            yield url(name)
+
+    with database("template1") as pattern:
+        with TemporaryDirectory() as home:
+            _run(["manage.py", "migrate", "--verbosity=0"], url(pattern), Path(home))
+        yield new
+
+
+@pytest.fixture
+def race(new_database: NewDatabase, tmp_path: Path) -> Iterator[Race]:
+    """Run a case of the arena on a database of its own; what must hold after any race is asserted here."""
+
+    with new_database() as url:
+
+        def run(case: str, rounds: int) -> dict[str, Any]:
+            printed = _run(["-m", "tests.concurrency.arena", case, str(rounds)], url, tmp_path)
+            report: dict[str, Any] = json.loads(printed)
+            assert report["vendor"] == url.partition(":")[0]
+            assert len(report["rounds"]) == rounds
+            assert all(sum(outcomes.values()) == PROCESSES for outcomes in report["rounds"])
+            _assert_register_whole(report)
+            return report
+
+        yield run
+
+
+def _run(arguments: list[str], url: str, data_dir: Path) -> str:
+    """Run Python in a process of its own against the database at a URL; return what it printed."""
+    done = subprocess.run(
+        [sys.executable, *arguments],
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+        env={**os.environ, "RIMEBOOK_DATABASE_URL": url, "RIMEBOOK_DATA_DIR": str(data_dir)},
+        timeout=TIMEOUT_S,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def _assert_register_whole(report: dict[str, Any]) -> None:
+    """Assert what must hold after any race: one entry for each thing done, and nothing out of order."""
+    done = sum(count for outcome, count in _all(report).items() if outcome.endswith(": done"))
+    assert report["indexes"] == list(range(1, report["entries_before"] + done + 1))
+    assert report["times_not_onward"] == []
+    assert report["missing_guards"] == []
+    assert report["overlaps"] == []
+    assert report["in_closed_stores"] == []
+    assert report["findings"] == []
+
+
+def _all(report: dict[str, Any]) -> Counter[str]:
+    return sum((Counter(outcomes) for outcomes in report["rounds"]), Counter())
+
+
+def test_of_eight_who_hang_one_device_in_eight_cabinets_exactly_one_wins(race: Race) -> None:
+    report = race("same_device", ROUNDS)
+
+    lost = {"assign: device_elsewhere", "assign: overlapping_history"}
+    for outcomes in report["rounds"]:
+        assert outcomes.get("assign: done") == 1
+        assert set(outcomes) <= {"assign: done"} | lost
+
+
+def test_eight_who_hang_devices_of_their_own_all_succeed(race: Race) -> None:
+    report = race("own_devices", 25)
+
+    assert _all(report) == {"assign: done": 8 * 25}
+
+
+def test_of_eight_devices_for_one_slot_exactly_one_gets_it(race: Race) -> None:
+    report = race("same_slot", ROUNDS)
+
+    assert report["rounds"] == [{"assign: done": 1, "assign: slot_taken": 7}] * ROUNDS
+
+
+def test_a_serial_recorded_eight_times_at_once_is_one_device(race: Race) -> None:
+    report = race("same_serial", 12)
+
+    assert report["rounds"] == [{"record: done": 1, "record: code_taken": 7}] * 12
+
+
+def test_a_store_is_closed_or_filled_but_never_both(race: Race) -> None:
+    report = race("store_closed_and_filled", ROUNDS)
+
+    closed_twice = {"close: nothing_changes", "close: overlapping_history"}
+    for outcomes in report["rounds"]:
+        if "close: done" in outcomes:
+            assert outcomes["close: done"] == 1
+            assert outcomes.get("fill: location_closed") == 4
+            assert set(outcomes) <= {"close: done", "fill: location_closed"} | closed_twice
+        else:
+            assert outcomes == {"close: location_occupied": 4, "fill: done": 4}
+
+
+def test_no_device_stays_in_a_store_that_is_closed_and_cleared_meanwhile(race: Race) -> None:
+    report = race("store_closed_and_fitted", ROUNDS)
+
+    for outcomes in report["rounds"]:
+        assert outcomes.get("close: done", 0) <= 1
+        assert outcomes.get("fit: done", 0) <= 1
+        assert outcomes.get("close: done", 0) + outcomes.get("fit: done", 0) >= 1
+    assert set(_all(report)) <= {
+        "close: done",
+        "close: nothing_changes",
+        "close: overlapping_history",
+        "fit: done",
+        "fit: slot_taken",
+        "fit: overlapping_history",
+        "fit: cabinet_not_available",
+    }
