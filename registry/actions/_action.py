@@ -139,7 +139,9 @@ class Writing:
             if self.staff is None:
                 raise RuleBroken(Code.NOT_ACTIVE, "The system does not do this. Sign in and try again.")
             depots = StaffDepot.objects.current().filter(staff=self.staff).values_list("depot_id", flat=True)
-            self._scope = Scope(Role(self.staff.role), frozenset(depots), self.staff.everywhere)
+            self._scope = Scope(
+                Role(self.staff.role), frozenset(depots), self.staff.everywhere, self.staff.pk
+            )
         return self._scope
 
     def require_depot(self, depot_id: UUID, field: str | None = None) -> None:

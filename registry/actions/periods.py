@@ -12,6 +12,7 @@ from registry.actions._corrections import (
     refuse_impossible_facts,
     refuse_overlaps_elsewhere,
 )
+from registry.actions._devices import store_of
 from registry.actions._splits import new_split
 from registry.actions._steps import depot_of_cabinet, depot_of_device
 from registry.models import (
@@ -170,6 +171,10 @@ def _about(
             thing = getattr(version, name, None)
             if isinstance(thing, model):
                 found.setdefault(part + name, {})[thing.pk] = thing
+        # Told at the store where the cabinet stood then, wherever it stands now.
+        store = store_of(getattr(version, "cabinet", None), version.valid_from)
+        if store is not None:
+            found.setdefault(f"{part}location", {})[store.pk] = store
     subjects = {getattr(version, version.history_of) for version in versions}
     about: dict[str, Record | Sequence[Record] | None] = {
         name: list(things.values()) for name, things in found.items()

@@ -13,7 +13,7 @@ from django.db import connection, transaction
 from django.db.models import Prefetch
 
 from registry.ledger import guards
-from registry.ledger.images import image_of, ledgered_models, rows_in_key_order, table_name, upgraded
+from registry.ledger.images import SCHEMA, image_of, ledgered_models, rows_in_key_order, table_name, upgraded
 from registry.models import Contact, ContactText, Entry, Staff, Subject
 from registry.rules.canonical import Json, canonical_bytes, parse_canonical, plain
 from registry.rules.commitments import commitment
@@ -218,32 +218,45 @@ def _written_keys(body: dict[str, Json]) -> set[str]:
 
 
 def _fold(report: Report, entry: Entry, body: dict[str, Json], proved: Proved, committed: Committed) -> None:
-    """Carry the entry's images into the state, checking that each "before" is what the ledger proved."""
-    images = body.get("images")
+    """Carry the entry's images into the state, checking that each "before" is what the ledger proved.
+
+    Images of an older schema are brought into today's form first, so that the state has one form.
+    """
+    images, schema = body.get("images"), body.get("schema")
+    if not isinstance(schema, int) or not 1 <= schema <= SCHEMA:
+        report.note("replay", f"Entry {entry.index} has no known schema: {schema!r}.", entry=entry.index)
+        return
     for image in images if isinstance(images, list) else []:
         if not isinstance(image, dict) or not {"table", "key", "before", "after"} <= set(image):
             report.note("replay", f"Entry {entry.index} holds an image of no known form.", entry=entry.index)
             continue
-        table, key = str(image["table"]), str(image["key"])
-        before, after = image["before"], image["after"]
-        held = proved.get((table, key))
-        if (canonical_bytes(before) if before is not None else None) != held:
+        table, key, before, after = (image[name] for name in ("table", "key", "before", "after"))
+        today = _in_todays_form(schema, str(table), after)
+        if today is None:
+            continue  # its table is gone
+        now_called, found = today[0], _in_todays_form(schema, str(table), before)
+        if (found[1] if found else None) != proved.get((now_called, str(key))):
             report.note(
                 "replay",
-                f"Entry {entry.index} says that it found {table} {key} otherwise"
+                f"Entry {entry.index} says that it found {now_called} {key} otherwise"
                 " than the entries before it left it.",
                 entry=entry.index,
-                table=table,
-                key=key,
+                table=now_called,
+                key=str(key),
             )
-        proved[table, key] = canonical_bytes(after)
+        proved[now_called, str(key)] = today[1]
         if table == table_name(Contact) and isinstance(after, dict):
-            committed.add((key, str(after.get("commitment"))))
+            committed.add((str(key), str(after.get("commitment"))))
+
+
+def _in_todays_form(schema: int, table: str, image: Json) -> tuple[str, bytes] | None:
+    """Return an image's table and canonical bytes under today's schema; None for none."""
+    step = upgraded(schema, table, image) if isinstance(image, dict) else None
+    return (step[0], canonical_bytes(dict(step[1]))) if step else None
 
 
 def _compare_tables(report: Report, proved: Proved) -> None:
     """Compare each row with its last image; what the ledger proves and no table holds is missing."""
-    proved = _upgraded(proved)
     for model in ledgered_models():
         table = table_name(model)
         for row in rows_in_key_order(model):
@@ -261,17 +274,6 @@ def _compare_tables(report: Report, proved: Proved) -> None:
         report.note(
             "rows", f"{table} {key} was made by an entry, but is gone from the table.", table=table, key=key
         )
-
-
-def _upgraded(proved: Proved) -> Proved:
-    """Return the state in today's form. Every entry so far has schema 1, so nothing changes yet."""
-    current: Proved = {}
-    for (table, key), data in proved.items():
-        image = parse_canonical(data)
-        step = upgraded(1, table, image) if isinstance(image, dict) else None
-        if step is not None:
-            current[step[0], key] = canonical_bytes(dict(step[1]))
-    return current
 
 
 def _note_difference(report: Report, table: str, key: str, stored: dict[str, Json], expected: Json) -> None:

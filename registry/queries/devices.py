@@ -7,8 +7,8 @@ from django.db.models import Q
 from registry.models import CabinetWhereabouts, Device, DeviceModel, DeviceWhereabouts
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.identifiers import ScanKind, SerialScheme, accept, candidates, read_scan
-from registry.rules.roles import Scope
-from registry.rules.whereabouts import IN_HAND, DeviceStanding
+from registry.rules.roles import Role, Scope
+from registry.rules.whereabouts import IN_HAND, DevicePlace, DeviceStanding
 
 SUGGESTIONS_MAX = 5
 CANDIDATES_MAX = 2_000  # serials in one query; more are asked in further queries
@@ -18,6 +18,8 @@ STANDING = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
 def assignable_whereabouts(scope: Scope) -> "Q":
     """Return the condition on current whereabouts of devices that this person could assign."""
     in_hand = Q(place__in=[str(place) for place in IN_HAND], device__standing__in=STANDING)
+    if scope.role is Role.INSTALLER:  # nothing is taken out of another's van
+        in_hand &= Q(place=str(DevicePlace.DEPOT)) | Q(staff=scope.staff_id)
     return in_hand if scope.everywhere else in_hand & Q(depot__in=scope.depots)
 
 

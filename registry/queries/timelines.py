@@ -23,7 +23,7 @@ from registry.rules.canonical import Json, parse_canonical
 from registry.rules.events import Kind, Verb, sentence
 from registry.rules.splits import percent_text
 
-EVENTS_MAX = 5_000  # of one story; a longer one is cut at its beginning and says so
+EVENTS_MAX = 5_000  # of one story: the newest are told, so that a page stays a page
 
 # What a reader calls a dated table, and the column that names whose history it is.
 TABLE_WORDS = {

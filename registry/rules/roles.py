@@ -59,6 +59,7 @@ class Scope:
     role: Role
     depots: frozenset[UUID] = field(default_factory=frozenset)
     everywhere: bool = False
+    staff_id: UUID | None = None  # whose own van counts as at hand
 
     def covers(self, depot_id: UUID) -> bool:
         """Say whether things of this depot are theirs to see and change."""

@@ -7,10 +7,11 @@ from uuid import uuid4
 
 import pytest
 
-from registry.actions import cabinets, locations
+from registry.actions import cabinets, devices, locations
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet
 from registry.models import Cabinet, CabinetWhereabouts, DeviceWhereabouts, Entry, Split
+from registry.rules.errors import Code, RuleBroken
 from registry.rules.splits import Share
 from tests.actions.unchanged import refused, undone
 from tests.factories.world import DAY, HOUR, World, person
@@ -346,3 +347,26 @@ def test_a_cabinet_is_scrapped_from_wherever_it_is(world: World, place: str) -> 
     cabinet = world.cabinet(world.location if place == "location" else world.fellgate)
     scrap(world, cabinet)
     assert stays(cabinet)[-1].depot == (world.tarnmouth if place == "location" else world.fellgate)
+
+
+def test_a_model_is_not_corrected_away_from_what_hangs_with_it(world: World) -> None:
+    def with_four() -> None:
+        cabinets.correct_cabinet_model(
+            world.office, cabinet_model_id=world.cove.pk, particulars={"sensor_count": 4}
+        )
+
+    with_four()
+    cabinets.correct_cabinet_model(
+        world.office, cabinet_model_id=world.cove.pk, particulars={"sensor_count": 3}
+    )
+    world.assigned(world.device(), world.cabinet())
+
+    for correct in (
+        with_four,
+        lambda: devices.correct_device_model(
+            world.office, device_model_id=world.plumb_3.pk, particulars={"sensor_count": 4}
+        ),
+    ):
+        with pytest.raises(RuleBroken) as refused:
+            correct()
+        assert refused.value.code is Code.SENSOR_COUNT_MISMATCH

@@ -135,7 +135,11 @@ def test_only_what_this_person_could_assign_is_suggested(world: World, tarnmouth
     def suggested(scope: Scope) -> object:
         return refusal(TORN, scope).details["suggestions"]
 
-    assert suggested(tarnmouth) == [in_depot.serial, in_van.serial]
+    of_the_van = Scope(Role.INSTALLER, tarnmouth.depots, staff_id=world.installer.staff_id)
+    assert suggested(of_the_van) == [in_depot.serial, in_van.serial]
+    # Another installer of the same depot takes nothing out of this one's van.
+    another = Scope(Role.INSTALLER, tarnmouth.depots, staff_id=world.stranger.staff_id)
+    assert suggested(another) == [in_depot.serial]
     assert suggested(Scope(Role.INSTALLER, frozenset({world.fellgate.pk}))) == [elsewhere.serial]
     assert suggested(Scope(Role.OFFICE, everywhere=True)) == [
         in_depot.serial,
@@ -144,7 +148,7 @@ def test_only_what_this_person_could_assign_is_suggested(world: World, tarnmouth
     ]
     assert suggested(Scope(Role.INSTALLER)) == []
     devices.retire_device(world.office, device_id=in_depot.pk, valid_from=at)
-    assert suggested(tarnmouth) == [in_van.serial]
+    assert suggested(of_the_van) == [in_van.serial]
 
 
 def test_a_device_that_was_swapped_out_is_suggested_again(world: World, tarnmouth: Scope) -> None:

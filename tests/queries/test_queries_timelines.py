@@ -564,3 +564,25 @@ def test_the_trace_of_a_device_takes_as_many_queries_for_many_events_as_for_few(
     with django_assert_num_queries(6):
         assert len(device_trace(device.pk)) == rows + 1
     assert DeviceWhereabouts.objects.current().filter(device=device).count() == rows + 1
+
+
+def test_a_correction_is_told_at_the_store_where_the_cabinet_stood_then(world: World) -> None:
+    cabinet, elsewhere = world.cabinet(), world.store()
+    assignment = world.assigned(world.device(), cabinet)
+    cabinets.move_cabinet(
+        world.office,
+        cabinet_id=cabinet.pk,
+        location_id=elsewhere.pk,
+        devices="follow",
+        valid_from=world.start + 6 * DAY,
+    )
+
+    periods.correct_period(
+        world.office,
+        history="devicewhereabouts",
+        period_id=assignment.period,
+        valid_from=world.start + 3 * DAY,
+        reason="A day late.",
+    )
+
+    assert "period.corrected" in [event.verb for event in location_timeline(world.location.pk)]
