@@ -1,0 +1,5 @@
+"""Fixtures of the ledger's tests."""
+
+from tests.ledger.tampering import brief, life
+
+__all__ = ["brief", "life"]
