@@ -186,7 +186,8 @@ def refuse_overlaps_elsewhere(planned: Sequence[tuple[PeriodVersion, Mapping[str
 def refuse_contradictions(model: type[PeriodVersion], thing_id: UUID) -> None:
     """Raise RuleBroken where the corrected history contradicts another; asked after it was written.
 
-    LOCATION_CLOSED, LOCATION_OCCUPIED, ACCOUNT_CLOSED, SENSOR_COUNT_MISMATCH, BEFORE_KNOWN, VALUE_INVALID.
+    LOCATION_CLOSED, LOCATION_OCCUPIED, ACCOUNT_CLOSED, SENSOR_COUNT_MISMATCH, CABINET_NOT_AVAILABLE,
+    BEFORE_KNOWN.
     """
     for version in current_history(model, thing_id):
         if isinstance(version, DeviceWhereabouts) and version.cabinet is not None:
@@ -196,6 +197,7 @@ def refuse_contradictions(model: type[PeriodVersion], thing_id: UUID) -> None:
         elif isinstance(version, LocationHolding):
             _check_account_open(version)
     if model is CabinetWhereabouts:
+        _check_not_scrapped(thing_id)
         _check_known(model, thing_id, DeviceWhereabouts, cabinet=thing_id)
         _check_known(model, thing_id, Split, cabinet=thing_id)
     elif model is LocationState:
@@ -220,9 +222,24 @@ def _check_assignment(version: DeviceWhereabouts) -> None:
             f" {cabinet.model.sensor_count}. Choose another cabinet.",
             field="cabinet_id",
         )
+    _check_not_scrapped(cabinet.pk)
     first = current_history(CabinetWhereabouts, cabinet.pk)[0]
     if version.valid_from < first.valid_from:
         raise _before_known(cabinet.label, first)
+
+
+def _check_not_scrapped(cabinet_id: UUID) -> None:
+    scrapped = CabinetWhereabouts.objects.current().filter(cabinet=cabinet_id, place=CabinetPlace.SCRAPPED)
+    for stay in scrapped:
+        hung = DeviceWhereabouts.objects.current().overlapping(stay.valid_from, stay.valid_to)
+        met = hung.filter(cabinet=cabinet_id).select_related("device").first()
+        if met is not None:
+            raise RuleBroken(
+                Code.CABINET_NOT_AVAILABLE,
+                f"Device {met.device.serial} would hang in a scrapped cabinet. Correct its period first.",
+                field="cabinet_id",
+                details={"device": met.device.serial, "period": str(met.period)},
+            )
 
 
 def _check_open(location: Location, stay: CabinetWhereabouts) -> None:
