@@ -62,9 +62,7 @@ if len(SECRET_KEY) < SECRET_KEY_LENGTH_MIN:
     )
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", ["localhost", "127.0.0.1", "[::1]"])
 
-DATABASES = {
-    "default": database_at(env.text("DATABASE_URL", f"sqlite:///{DATA_DIR / 'rimebook.sqlite3'}"))
-}
+DATABASES = {"default": database_at(env.text("DATABASE_URL", f"sqlite:///{DATA_DIR / 'rimebook.sqlite3'}"))}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 INSTALLED_APPS = [

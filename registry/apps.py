@@ -1,7 +1,7 @@
 """The Django app of the register."""
 
 from django.apps import AppConfig
-from django.db.models.signals import post_migrate
+from django.db.models.signals import post_migrate, pre_migrate
 
 
 class RegistryConfig(AppConfig):
@@ -15,4 +15,5 @@ class RegistryConfig(AppConfig):
         """Have the guards installed whenever tables may have been remade."""
         from registry.ledger import guards
 
+        pre_migrate.connect(guards.lift_before_migrate, sender=self)
         post_migrate.connect(guards.install_after_migrate, sender=self)

@@ -46,6 +46,17 @@ def pytest_report_header(config: pytest.Config) -> str:
     return f"database: {config.getoption('--database')}"
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what the other database alone can be asked: it is no test here, so nothing is skipped."""
+    chosen = config.getoption("--database")
+    left_out = [
+        item for item in items if (mark := item.get_closest_marker("statement_of")) and mark.args != (chosen,)
+    ]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip loudly what needs PostgreSQL where there is none; never in CI."""
     if item.get_closest_marker("postgresql") and postgresql.binaries() is None:

@@ -8,7 +8,7 @@ The conditions are plain SQL that both databases read; `{differs}` is the one wo
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -367,6 +367,12 @@ def _postgresql_present(on: BaseDatabaseWrapper) -> set[str]:
 def _plain(definition: str) -> str:
     """Return a constraint's definition without the brackets and spaces that versions print differently."""
     return re.sub(r"[()\s]", "", definition).lower()
+
+
+def lift_before_migrate(using: str, plan: Sequence[Any] = (), **_signal: Any) -> None:
+    """Lift the guards for migrations on SQLite, where a table that a trigger reads cannot be remade."""
+    if plan and connection.alias == using and connection.vendor == "sqlite":
+        remove(connection)
 
 
 def install_after_migrate(using: str, **_signal: Any) -> None:

@@ -51,7 +51,7 @@ class DeviceWhereabouts(PeriodVersion):
                 name="device_whereabouts_one_place",
             ),
             models.CheckConstraint(
-                condition=(Q(place=_CABINET, slot__gte=1) & ~Q(sensor_order=""))
+                condition=(Q(place=_CABINET, slot__isnull=False, slot__gte=1) & ~Q(sensor_order=""))
                 | (
                     ~Q(place=_CABINET)
                     & Q(

@@ -59,7 +59,15 @@ class Location(Record):
         constraints = [
             models.CheckConstraint(
                 condition=Q(latitude=None, longitude=None)
-                | Q(latitude__gte=-90, latitude__lte=90, longitude__gte=-180, longitude__lte=180),
+                # A comparison with NULL is neither true nor false, and a check lets that pass.
+                | Q(
+                    latitude__isnull=False,
+                    longitude__isnull=False,
+                    latitude__gte=-90,
+                    latitude__lte=90,
+                    longitude__gte=-180,
+                    longitude__lte=180,
+                ),
                 name="location_coordinates_on_earth",
             ),
         ]

@@ -464,7 +464,10 @@ def test_closing_sends_cabinets_and_devices_where_somebody_said(world: World) ->
 
 def test_closing_sends_nothing_to_a_depot_of_somebody_else(world: World) -> None:
     local, noon = person(world, "office", world.tarnmouth), world.start + 5 * DAY
+    theirs = world.store(depot=world.fellgate)
     world.assigned(world.device(), world.cabinet())
+    with refused("depot_forbids", "location"):
+        close(world, theirs, noon, actor=local)
     for name in ("cabinets_to", "devices_to"):
         with refused("depot_forbids", name):
             close(

@@ -55,8 +55,8 @@ VERSIONS = [model for model in MODELS if issubclass(model, Version)]
 PERIODS = [model for model in MODELS if issubclass(model, PeriodVersion)]
 FAR = datetime.max.replace(tzinfo=START.tzinfo) - DAY
 
-only_sqlite = pytest.mark.skipif(not SQLITE, reason="a statement of SQLite alone")
-only_postgresql = pytest.mark.skipif(SQLITE, reason="a statement of PostgreSQL alone")
+only_sqlite = pytest.mark.statement_of("sqlite")
+only_postgresql = pytest.mark.statement_of("postgresql")
 
 
 @pytest.fixture

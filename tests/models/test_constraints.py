@@ -256,9 +256,6 @@ UNKNOWN = [
 ]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the checks compare with NULL; the models and the migration are to follow"
-)
 @pytest.mark.parametrize(("name", "right", "wrong"), UNKNOWN)
 def test_a_check_refuses_half_of_what_belongs_together(
     rows: Rows, name: str, right: Values, wrong: Values
