@@ -37,7 +37,7 @@ def database_at(url: str) -> dict[str, object]:
     if database["ENGINE"] == "django.db.backends.sqlite3":
         Path(str(database["NAME"])).parent.mkdir(parents=True, exist_ok=True)
         database["OPTIONS"] = {
-            # A read that becomes a write cannot wait for its turn, so every transaction writes from the start.
+            # A read that becomes a write cannot wait for its turn: every transaction writes from the start.
             "transaction_mode": "IMMEDIATE",
             "timeout": SQLITE_BUSY_TIMEOUT_S,
             # FULL: an entry that was answered for must survive a power cut.
