@@ -75,7 +75,7 @@ class Migration(migrations.Migration):
                 ('serial_typed', models.CharField(max_length=200)),
                 ('firmware', models.CharField(blank=True, max_length=40)),
                 ('imei', models.CharField(blank=True, max_length=16)),
-                ('iccid', models.CharField(blank=True, max_length=20)),
+                ('iccid', models.CharField(blank=True, max_length=22)),
                 ('iccid_override', models.TextField(blank=True)),
                 ('standing', models.CharField(default='confirmed', max_length=20)),
                 ('evidence', models.TextField(blank=True)),

@@ -64,7 +64,7 @@ class Device(Record):
     serial_typed = line_field()  # as somebody typed or scanned it
     firmware = code_field(blank=True)
     imei = models.CharField(max_length=16, blank=True)
-    iccid = models.CharField(max_length=20, blank=True)
+    iccid = models.CharField(max_length=22, blank=True)  # some cards show more than the 19 of E.118
     iccid_override = models.TextField(blank=True)  # why a doubtful ICCID was kept
     standing = word_field(default=str(DeviceStanding.CONFIRMED))
     merged_into = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="+")

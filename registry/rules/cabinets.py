@@ -63,7 +63,7 @@ def asset_tag(value: object, field: str) -> str:
         return "(8004)" + giai(tag.removeprefix("(8004)"), field)
     if tag.startswith("(8003)"):
         return "(8003)" + grai(tag.removeprefix("(8003)"), field)
-    return tag.upper()
+    return particulars.code(tag.upper(), field)  # a letter may become two
 
 
 MODEL_FIELDS: Cleaners = {

@@ -101,8 +101,9 @@ def test_a_mistyped_serial_is_answered_with_the_one_that_was_meant(world: World)
 def test_only_what_could_be_assigned_by_this_person_is_suggested(world: World) -> None:
     cabinet = world.cabinet()
     device, other_depot = world.device(), world.device(depot=world.fellgate)
-    in_van, hung, lost, retired, repair = (world.device() for _ in range(5))
-    noon = world.start + 3 * DAY
+    in_van, hung, lost, retired, repair, others_van = (world.device() for _ in range(6))
+    noon, other = world.start + 3 * DAY, person(world, "installer", world.tarnmouth)
+    devices.hand_over_device(world.office, device_id=others_van.pk, valid_from=noon, staff_id=other.staff_id)
     devices.hand_over_device(
         world.office, device_id=in_van.pk, valid_from=noon, staff_id=world.installer.staff_id
     )
@@ -119,6 +120,7 @@ def test_only_what_could_be_assigned_by_this_person_is_suggested(world: World) -
     for meant, by_installer, by_office in (
         (device, True, True),
         (in_van, True, True),
+        (others_van, False, True),
         (other_depot, False, True),
         (hung, False, False),
         (lost, False, False),

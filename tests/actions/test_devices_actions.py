@@ -380,3 +380,20 @@ def test_a_lost_device_leaves_its_cabinet_with_the_reason_in_words(world: World)
         assert [place.place for place in places(device)] == ["depot", "cabinet", "lost", "depot"]
         go(world, "retire_device", device, 7)
         world.location = world.store()
+
+
+def test_a_card_of_22_digits_is_kept_with_its_override(world: World) -> None:
+    card = "8" * 22
+    [device] = devices.receive_devices(
+        world.office,
+        devices=[
+            NewDevice(
+                world.plumb_3.pk, world.serial(), iccid=card, iccid_override="So it stands on the card."
+            )
+        ],
+        depot_id=world.tarnmouth.pk,
+        valid_from=world.start + DAY,
+    )
+
+    device.refresh_from_db()
+    assert (device.iccid, device.iccid_override) == (card, "So it stands on the card.")

@@ -119,3 +119,9 @@ def test_a_cabinet_with_devices_does_not_move_silently() -> None:
         check_devices_go(["RB-1", "RB-2"], None)
     assert caught.value.message.startswith("RB-1 and RB-2 ")
     assert caught.value.details == {"devices": ["RB-1", "RB-2"], "choices": ["follow", "come_out"]}
+
+
+def test_a_tag_that_grows_in_capitals_is_measured_in_capitals() -> None:
+    assert asset_tag("ß" * 20, "asset_tag") == "S" * 40
+    with refused(Code.TEXT_INVALID, "asset_tag"):
+        asset_tag("ß" * 21, "asset_tag")
