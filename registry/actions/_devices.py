@@ -158,6 +158,13 @@ def custody_with(
     return in_custody(device, DevicePlace.VAN, depot=depot.pk, staff=staff)
 
 
+def slot_holder(cabinet: Cabinet | None, slot: int | None, at: datetime) -> DeviceWhereabouts | None:
+    """Return the assignment that has a slot of a cabinet at `at` or later, with its device."""
+    assigned = DeviceWhereabouts.objects.current().overlapping(at, None).filter(cabinet=cabinet, slot=slot)
+    held: DeviceWhereabouts | None = assigned.select_related("device").first()
+    return held
+
+
 def store_of(cabinet: Cabinet | None, at: datetime) -> Location | None:
     """Return the store in which a cabinet stood at `at`, as the register believes now."""
     if cabinet is None:

@@ -115,12 +115,6 @@ def carry_on(
 # --- scope -----------------------------------------------------------------------------------------
 
 
-def depot_of_cabinet(place: CabinetWhereabouts) -> UUID:
-    """Return the depot that answers for a cabinet standing there."""
-    depot_id: UUID = place.location.depot_id if place.location is not None else place.depot_id  # type: ignore[assignment]
-    return depot_id
-
-
 def depot_of_device(place: DeviceWhereabouts, at: datetime) -> UUID:
     """Return the depot that answers for a device at this place and time."""
     if place.depot_id is not None:
@@ -132,7 +126,7 @@ def depot_of_device(place: DeviceWhereabouts, at: datetime) -> UUID:
         .select_related("location")
         .first()
     ) or history(CabinetWhereabouts, place.cabinet_id or UUID(int=0))[-1]
-    return depot_of_cabinet(stay)
+    return stay.answering_depot_id()
 
 
 # --- devices ---------------------------------------------------------------------------------------

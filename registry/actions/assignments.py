@@ -4,10 +4,9 @@ from datetime import datetime
 from uuid import UUID
 
 from registry.actions._action import Writing, action
-from registry.actions._devices import custody_with, installed, store_of, with_default_order
+from registry.actions._devices import custody_with, installed, slot_holder, store_of, with_default_order
 from registry.actions._steps import (
     carry_on,
-    depot_of_cabinet,
     depot_of_device,
     find,
     history,
@@ -140,7 +139,7 @@ def _standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple
     """Return a cabinet and the open store in which it stands at `at` and still does."""
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = running(history(CabinetWhereabouts, cabinet), at)
-    writing.require_depot(depot_of_cabinet(stay), "cabinet")
+    writing.require_depot(stay.answering_depot_id(), "cabinet")
     if stay.location is not None:
         require_open(stay.location, at)
     return cabinet, stay.location
@@ -164,13 +163,7 @@ def _assign(
     present = to_end(places, at) if places else None
     if present is not None:
         writing.require_depot(depot_of_device(present, at), "device")
-    holder = (
-        DeviceWhereabouts.objects.current()
-        .overlapping(at, None)
-        .filter(cabinet=cabinet, slot=installation.slot)
-        .select_related("device")
-        .first()
-    )
+    holder = slot_holder(cabinet, installation.slot, at)
     check_assignment(
         Candidate(
             standing=DeviceStanding(device.standing),

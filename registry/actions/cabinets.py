@@ -9,7 +9,6 @@ from registry.actions._devices import refuse_sensor_mismatch
 from registry.actions._records import cleaned, correct_record
 from registry.actions._steps import (
     carry_on,
-    depot_of_cabinet,
     devices_in,
     find,
     history,
@@ -85,7 +84,7 @@ def correct_cabinet(
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = history(CabinetWhereabouts, cabinet)[-1]
-    writing.require_depot(depot_of_cabinet(stay), "cabinet")
+    writing.require_depot(stay.answering_depot_id(), "cabinet")
     writing.revise(cabinet, **cleaned(Cabinet, particulars, rules.FIELDS, besides=cabinet_id))
     writing.tell(
         Verb.CABINET_CORRECTED, writing.now, {"cabinet": cabinet, "at": place_record(stay)}, reason=reason
@@ -149,7 +148,7 @@ def scrap_cabinet(
     cabinet, present = _present(writing, cabinet_id, valid_from)
     _, removed = _settle_devices(writing, cabinet, present, valid_from, DevicesGo.COME_OUT, devices_to)
     scrapped = CabinetWhereabouts(
-        cabinet=cabinet, place=CabinetPlace.SCRAPPED, depot_id=depot_of_cabinet(present)
+        cabinet=cabinet, place=CabinetPlace.SCRAPPED, depot_id=present.answering_depot_id()
     )
     stay = carry_on(writing, present, scrapped, valid_from)
     writing.tell(
@@ -164,7 +163,7 @@ def scrap_cabinet(
 def _present(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, CabinetWhereabouts]:
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     present = to_end(history(CabinetWhereabouts, cabinet), at)
-    writing.require_depot(depot_of_cabinet(present), "cabinet")
+    writing.require_depot(present.answering_depot_id(), "cabinet")
     check_cabinet_move(CabinetPlace(present.place))
     return cabinet, present
 
@@ -198,6 +197,6 @@ def _settle_devices(
     check_devices_go([stay.device.serial for stay in stays], go)
     if go is not DevicesGo.COME_OUT:
         return [stay.device for stay in stays], []
-    depot = find(Depot, devices_to or depot_of_cabinet(present), "devices_to")
+    depot = find(Depot, devices_to or present.answering_depot_id(), "devices_to")
     writing.require_depot(depot.pk, "devices_to")
     return [], take_devices_out(writing, stays, at, depot=depot, reason=EndReason.MOVED)

@@ -14,7 +14,8 @@ from registry.actions._corrections import (
 )
 from registry.actions._devices import store_of
 from registry.actions._splits import new_split
-from registry.actions._steps import depot_of_cabinet, depot_of_device
+from registry.actions._steps import depot_of_device
+from registry.actions._steps import history as history_of
 from registry.models import (
     Account,
     Cabinet,
@@ -26,7 +27,6 @@ from registry.models import (
 from registry.models.base import PeriodVersion, Record
 from registry.queries.periods import (
     Planned,
-    current_history,
     find_period,
     planned_correction,
     planned_withdrawal,
@@ -189,10 +189,10 @@ def _require_depots(writing: Writing, version: PeriodVersion) -> None:
     if isinstance(version, DeviceWhereabouts):
         writing.require_depot(depot_of_device(version, version.valid_from), "period")
     elif isinstance(version, CabinetWhereabouts):
-        writing.require_depot(depot_of_cabinet(version), "period")
+        writing.require_depot(version.answering_depot_id(), "period")
     elif isinstance(version, Split):
-        stays = current_history(CabinetWhereabouts, version.cabinet_id)
-        writing.require_depot(depot_of_cabinet(stays[-1]), "period")  # type: ignore[arg-type]
+        stays = history_of(CabinetWhereabouts, version.cabinet_id)
+        writing.require_depot(stays[-1].answering_depot_id(), "period")
     else:
         location = getattr(version, "location", None)
         if isinstance(location, Location):

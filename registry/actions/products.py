@@ -9,7 +9,6 @@ from registry.actions._records import cleaned, correct_record
 from registry.actions._splits import new_split, shares_of
 from registry.actions._steps import (
     carry_on,
-    depot_of_cabinet,
     find,
     history,
     location_of,
@@ -55,7 +54,7 @@ def set_split(
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = running(history(CabinetWhereabouts, cabinet), valid_from)
-    writing.require_depot(depot_of_cabinet(stay), "cabinet")
+    writing.require_depot(stay.answering_depot_id(), "cabinet")
     check_cabinet_move(CabinetPlace(stay.place))
     splits = history(Split, cabinet)
     fresh, products = new_split(writing, cabinet, shares)

@@ -4,9 +4,8 @@ from datetime import datetime
 from uuid import UUID
 
 from registry.actions._action import Writing, action
-from registry.actions._devices import NewDevice, custody_with, installed, write_device
+from registry.actions._devices import NewDevice, custody_with, installed, slot_holder, write_device
 from registry.actions._steps import (
-    depot_of_cabinet,
     depot_of_device,
     find,
     history,
@@ -67,7 +66,7 @@ def record_provisional_device(
     if cabinet_id is not None:
         cabinet = find(Cabinet, cabinet_id, "cabinet")
         stay = running(history(CabinetWhereabouts, cabinet), valid_from)
-        writing.require_depot(depot_of_cabinet(stay), "cabinet")
+        writing.require_depot(stay.answering_depot_id(), "cabinet")
         place = installed(written, cabinet, installation or Installation())
         _require_free(stay, place, valid_from)
         about |= {"to": cabinet, "cabinet": cabinet, "location": stay.location}
@@ -171,12 +170,7 @@ def _require_free(stay: CabinetWhereabouts, place: DeviceWhereabouts, at: dateti
             field="cabinet",
         )
     require_open(stay.location, at)
-    taken = (
-        DeviceWhereabouts.objects.current()
-        .overlapping(at, None)
-        .filter(cabinet=place.cabinet, slot=place.slot)
-    )
-    holder = taken.select_related("device").first()
+    holder = slot_holder(place.cabinet, place.slot, at)
     if holder:
         raise RuleBroken(
             Code.SLOT_TAKEN,

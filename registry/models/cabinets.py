@@ -1,5 +1,7 @@
 """Freezers, their models, and where they stood."""
 
+from uuid import UUID
+
 from django.db import models
 from django.db.models import Q
 
@@ -96,3 +98,11 @@ class CabinetWhereabouts(PeriodVersion):
                 name="cabinet_whereabouts_one_place",
             ),
         ]
+
+    def answering_depot_id(self) -> UUID:
+        """Return the depot that answers for the cabinet there: the store's, or the depot itself.
+
+        `location` is asked, so read it together with the row.
+        """
+        depot_id: UUID = self.location.depot_id if self.location is not None else self.depot_id  # type: ignore[assignment]
+        return depot_id

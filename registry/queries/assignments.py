@@ -73,7 +73,5 @@ def devices_at(
 def _covers(scope: Scope, place: DeviceWhereabouts, stay: CabinetWhereabouts | None) -> bool:
     if scope.everywhere:
         return True
-    depot_id = place.depot_id
-    if stay is not None:
-        depot_id = stay.location.depot_id if stay.location else stay.depot_id
+    depot_id = stay.answering_depot_id() if stay is not None else place.depot_id
     return depot_id is not None and scope.covers(depot_id)

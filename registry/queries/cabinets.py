@@ -35,7 +35,7 @@ def cabinets_at(
     stay_of: dict[UUID, CabinetWhereabouts] = {stay.cabinet_id: stay for stay in stays}
     refer_as_known(stay_of.values(), moment.index, location=Location, depot=Depot)
     if scope is not None:
-        stay_of = {key: stay for key, stay in stay_of.items() if scope.covers(_depot_of(stay))}
+        stay_of = {key: stay for key, stay in stay_of.items() if scope.covers(stay.answering_depot_id())}
     splits = list(
         Split.objects.believed_at(moment.index)
         .valid_at(moment.valid_at)
@@ -54,8 +54,3 @@ def cabinets_at(
         (CabinetAt(cabinet, stay_of[key], shares_of.get(key, ())) for key, cabinet in known.items()),
         key=lambda at: at.cabinet.asset_tag,
     )
-
-
-def _depot_of(stay: CabinetWhereabouts) -> UUID:
-    depot_id: UUID = stay.location.depot_id if stay.location else stay.depot_id  # type: ignore[assignment]
-    return depot_id

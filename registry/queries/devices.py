@@ -105,7 +105,4 @@ def _depot_now(device: Device) -> UUID | None:
         .order_by("-valid_from")
         .first()
     )
-    if stay is None:
-        return None
-    depot_id: UUID | None = stay.location.depot_id if stay.location else stay.depot_id
-    return depot_id
+    return stay.answering_depot_id() if stay else None
