@@ -50,3 +50,11 @@ def whole_number(name: str, default: int, *, least: int, most: int) -> int:
 def words(name: str, default: Iterable[str]) -> list[str]:
     """Return the parts of a comma-separated list, blank parts left out."""
     return [part.strip() for part in text(name, ",".join(default)).split(",") if part.strip()]
+
+
+def choice(name: str, default: str, options: Iterable[str]) -> str:
+    """Return one of the words that a setting may have, in capitals."""
+    word = text(name, default).upper()
+    if word not in set(options):
+        raise BadSetting(name, f"is {word!r}. Write one of {', '.join(options)}.")
+    return word

@@ -1,6 +1,7 @@
 """Settings of Rimebook. Every knob is read through env.py; nothing exists only in production."""
 
 import secrets
+from datetime import timedelta
 from pathlib import Path
 
 import dj_database_url
@@ -14,7 +15,9 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(env.text("DATA_DIR", str(BASE_DIR / ".data")))
 
 SECRET_KEY_LENGTH_MIN = 50  # characters; Django's own deployment check asks for as many
-SQLITE_BUSY_TIMEOUT_S = 20  # SQLite is unfair under load: a writer was seen to wait 3 s
+# How long a writer waits for the others before it is told to come again. SQLite is unfair under load: a
+# writer was seen to wait 3 s.
+LOCK_WAIT_S = env.whole_number("LOCK_WAIT_S", 20, least=1, most=60)
 POSTGRESQL_CONNECTION_AGE_S = 600  # a new connection each request was measured to cost 8 ms
 
 
@@ -39,14 +42,17 @@ def database_at(url: str) -> dict[str, object]:
         database["OPTIONS"] = {
             # A read that becomes a write cannot wait for its turn: every transaction writes from the start.
             "transaction_mode": "IMMEDIATE",
-            "timeout": SQLITE_BUSY_TIMEOUT_S,
+            "timeout": LOCK_WAIT_S,
             # FULL: an entry that was answered for must survive a power cut.
             "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
         }
     elif database["ENGINE"] == "django.db.backends.postgresql":
         # An action waits for the ledger lock in its first statement and must see in its second what the
         # former holder committed, whatever the server's default is.
-        database["OPTIONS"] = {"isolation_level": IsolationLevel.READ_COMMITTED}
+        database["OPTIONS"] = {
+            "isolation_level": IsolationLevel.READ_COMMITTED,
+            "options": f"-c lock_timeout={LOCK_WAIT_S}s",
+        }
         database["CONN_MAX_AGE"] = POSTGRESQL_CONNECTION_AGE_S
         database["CONN_HEALTH_CHECKS"] = True
     else:
@@ -67,6 +73,11 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 INSTALLED_APPS = [
     "registry",
+    "rest_framework",
+    "django_filters",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "axes",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -76,6 +87,7 @@ INSTALLED_APPS = [
 ]
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -83,6 +95,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "axes.middleware.AxesMiddleware",
 ]
 TEMPLATES = [
     {
@@ -101,6 +114,18 @@ TEMPLATES = [
 ROOT_URLCONF = "config.urls"
 WSGI_APPLICATION = "config.wsgi.application"
 AUTH_USER_MODEL = "registry.Staff"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+# A password is tried five times for a name from one address; then both wait together.
+AXES_FAILURE_LIMIT = env.whole_number("SIGN_IN_TRIES", 5, least=3, most=100)
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_HTTP_RESPONSE_CODE = 429  # RFC 6585, section 4
+AXES_LOCKOUT_TEMPLATE = "registry/locked_out.html"
+AXES_RESET_ON_SUCCESS = True
+AXES_VERBOSE = False
 AUTH_PASSWORD_VALIDATORS = [
     {
         "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
@@ -118,16 +143,32 @@ TIME_ZONE = "UTC"
 LANGUAGE_CODE = "en"
 
 SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_AGE = 12 * 60 * 60  # seconds: a working day
 SESSION_COOKIE_SECURE = env.switch("HTTPS_ONLY", False)
 CSRF_COOKIE_SECURE = SESSION_COOKIE_SECURE
 SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+# Every script, style and picture is a file of our own; nothing is inline, nothing comes from elsewhere.
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'none'"],
+        "script-src": ["'self'"],
+        "style-src": ["'self'"],
+        "img-src": ["'self'", "data:"],
+        "font-src": ["'self'"],
+        "connect-src": ["'self'"],
+        "form-action": ["'self'"],
+        "base-uri": ["'none'"],
+        "frame-ancestors": ["'none'"],
+    }
+}
 
+LOG_LEVELS = ("DEBUG", "INFO", "WARNING", "ERROR", "CRITICAL")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["stderr"], "level": env.text("LOG_LEVEL", "WARNING").upper()},
+    "root": {"handlers": ["stderr"], "level": env.choice("LOG_LEVEL", "WARNING", LOG_LEVELS)},
 }

@@ -2,19 +2,22 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from contextvars import ContextVar
-from dataclasses import dataclass
 from datetime import datetime
 from functools import wraps
 from typing import Any, Concatenate, Final, ParamSpec, TypeVar
 from uuid import UUID
 
-from django.db import transaction
+from django.db import OperationalError, transaction
 
+from registry.actions import _requests
+from registry.actions._requests import Actor as Actor
+from registry.actions._requests import Rehearsal, Request, Told
 from registry.ledger import journal
 from registry.ledger.images import Image, image_of, normalise, table_name
 from registry.ledger.journal import About, Story, Written
 from registry.models import (
     Account,
+    ApiToken,
     Cabinet,
     CabinetModel,
     Contact,
@@ -27,13 +30,13 @@ from registry.models import (
     Split,
     SplitShare,
     Staff,
-    StaffDepot,
 )
 from registry.models.base import Keyed, Record, Version, new_key
+from registry.queries.staff import scope_of
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Face, Kind, Verb
 from registry.rules.periods import require_past
-from registry.rules.roles import Act, Role, Scope, require_act, require_depot
+from registry.rules.roles import Act, Scope, require_act, require_depot
 from registry.rules.texts import clean_note
 
 P = ParamSpec("P")
@@ -53,15 +56,8 @@ KINDS: dict[type[Record], Kind] = {
     DeviceModel: Kind.DEVICE_MODEL,
     Device: Kind.DEVICE,
     Staff: Kind.STAFF,
+    ApiToken: Kind.TOKEN,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Actor:
-    """Who wants something done, and through which face; `staff_id` None is the system itself."""
-
-    staff_id: UUID | None
-    face: Face
 
 
 SYSTEM: Final = Actor(None, Face.COMMAND)
@@ -83,8 +79,10 @@ def action(
     """Make a function an action: called with an Actor first, it gets a Writing in its place.
 
     The call is one durable transaction. It takes the ledger lock, reads the head and the clock, and asks
-    whether the actor's role allows `act`. It raises RuleBroken as the function does, and RuntimeError if
-    the function did not append exactly one entry; either way nothing is written.
+    whether the actor's role allows `act`. Where the actor is a Request, its conditions are asked and its
+    answer is made and kept within the same transaction; a Rehearsal is taken back at the end. Raises
+    RuleBroken as the function does, REGISTER_BUSY where the lock was not to be had, and RuntimeError if
+    the function did not append exactly one entry; in every case nothing is written.
     """
 
     def decorate(function: Callable[Concatenate["Writing", P], R]) -> Callable[Concatenate[Actor, P], R]:
@@ -99,10 +97,24 @@ def action(
                     writing = Writing(actor, journal.read_head())
                     if act is not None:
                         require_act(writing.scope.role, act)
+                    if isinstance(actor, Request):
+                        _requests.begin(actor, writing.now)
                     result = function(writing, *args, **kwargs)
-                    if not writing.told:
+                    if writing.story is None:
                         raise RuntimeError(f"{function.__name__} appended no entry")
+                    if isinstance(actor, Request):
+                        _requests.finish(actor, result, writing.now)
+                    if isinstance(actor, Rehearsal):
+                        actor.told.append(Told(writing.story, writing.written))
+                        transaction.set_rollback(True)
                     return result
+            except OperationalError as error:
+                if journal.is_lock_timeout(error):
+                    raise RuleBroken(
+                        Code.REGISTER_BUSY,
+                        "Others are writing, perhaps this very request. Wait a moment and send it again.",
+                    ) from error
+                raise
             finally:
                 _open.reset(token)
 
@@ -119,8 +131,8 @@ class Writing:
         self.head = head
         self.index = head.index + 1
         self.now = head.now
-        self.told = False
-        self._written: list[Written] = []
+        self.story: Story | None = None
+        self.written: list[Written] = []
         self.staff = self._active_staff()
         self._scope: Scope | None = None
 
@@ -138,14 +150,11 @@ class Writing:
         if self._scope is None:
             if self.staff is None:
                 raise RuleBroken(Code.NOT_ACTIVE, "The system does not do this. Sign in and try again.")
-            depots = StaffDepot.objects.current().filter(staff=self.staff).values_list("depot_id", flat=True)
-            self._scope = Scope(
-                Role(self.staff.role), frozenset(depots), self.staff.everywhere, self.staff.pk
-            )
+            self._scope = scope_of(self.staff)
         return self._scope
 
     def require_depot(self, depot_id: UUID, field: str | None = None) -> None:
-        """Raise RuleBroken DEPOT_FORBIDS for a depot that is not the actor's."""
+        """Raise RuleBroken NOT_FOUND for a depot that is not the actor's."""
         require_depot(self.scope, depot_id, field)
 
     def insert(self, row: Row) -> Row:
@@ -157,7 +166,7 @@ class Writing:
         normalise(row)
         row.save(force_insert=True)
         if not isinstance(row, ContactText):
-            self._written.append(Written(table_name(type(row)), row.pk, None, image_of(row)))
+            self.written.append(Written(table_name(type(row)), row.pk, None, image_of(row)))
         return row
 
     def revise(self, record: Thing, **changes: Any) -> Thing:
@@ -208,7 +217,7 @@ class Writing:
             )
 
     def _wrote(self, row: Keyed, before: Image) -> None:
-        self._written.append(Written(table_name(type(row)), row.pk, before, image_of(row)))
+        self.written.append(Written(table_name(type(row)), row.pk, before, image_of(row)))
 
     def tell(
         self,
@@ -223,14 +232,14 @@ class Writing:
         `about` names the part that each thing plays; no thing or None is left out. Raises RuleBroken
         TIME_IN_FUTURE, TEXT_INVALID; RuntimeError when called twice.
         """
-        if self.told:
+        if self.story is not None:
             raise RuntimeError("an action appends exactly one entry")
         require_past(occurred_at, self.now, "occurred_at")
         subjects = []
         for part, things in about.items():
             for thing in [things] if isinstance(things, Record) else things or ():
                 subjects.append(About(part, KINDS[type(thing)], thing.pk, thing.label))
-        story = Story(
+        self.story = Story(
             verb=verb,
             occurred_at=occurred_at,
             face=self.actor.face,
@@ -239,5 +248,4 @@ class Writing:
             reason=clean_note(reason, "reason"),
             about=subjects,
         )
-        journal.append(self.head, story, self._written)
-        self.told = True
+        journal.append(self.head, self.story, self.written)

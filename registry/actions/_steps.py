@@ -22,7 +22,7 @@ from registry.models import (
 from registry.models.base import PeriodVersion, Record
 from registry.queries.periods import current_history, place_words
 from registry.rules.accounts import AccountStanding
-from registry.rules.errors import Code, RuleBroken
+from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.locations import LocationStanding, check_not_closed
 from registry.rules.periods import open_stretch, require_past, running_stretch
 from registry.rules.whereabouts import CabinetPlace, DevicePlace, EndReason
@@ -35,9 +35,7 @@ def find(model: type[Thing], key: UUID, field: str) -> Thing:
     """Return a record by its key; raises RuleBroken NOT_FOUND."""
     found: Thing | None = model._default_manager.filter(pk=key).first()
     if found is None:
-        raise RuleBroken(
-            Code.NOT_FOUND, f"There is no such {model._meta.verbose_name}. Look it up again.", field=field
-        )
+        raise absent(field, str(model._meta.verbose_name))
     return found
 
 
@@ -72,6 +70,21 @@ def refuse_repeated(values: Iterable[str], field: str) -> None:
 def history(model: type[Dated], thing: Record | UUID) -> list[Dated]:
     """Return the current periods of one thing's history, earliest first."""
     periods: list[Dated] = current_history(model, thing.pk if isinstance(thing, Record) else thing)  # type: ignore[assignment]
+    return periods
+
+
+def history_in_sight(writing: Writing, model: type[Dated], thing: Record, field: str) -> list[Dated]:
+    """Return the history of a cabinet or device that this person may see now.
+
+    Raises RuleBroken NOT_FOUND for a hidden one, before anything else could tell that it is there.
+    """
+    periods = history(model, thing)
+    if periods:
+        newest: PeriodVersion = periods[-1]
+        if isinstance(newest, CabinetWhereabouts):
+            writing.require_depot(newest.answering_depot_id(), field)
+        elif isinstance(newest, DeviceWhereabouts):
+            writing.require_depot(depot_of_device(newest, writing.now), field)
     return periods
 
 

@@ -64,7 +64,7 @@ def write_location(
 ) -> tuple[Location, list[Cabinet], list[Device]]:
     """Write a location with its cabinets from `at` on; return them and the devices taken over.
 
-    Raises RuleBroken CODE_TAKEN, CODE_REPEATED, ACCOUNT_CLOSED, DEPOT_FORBIDS, TOO_MANY, and what the
+    Raises RuleBroken CODE_TAKEN, CODE_REPEATED, ACCOUNT_CLOSED, NOT_FOUND, TOO_MANY, and what the
     cleaning and the parts raise.
     """
     depot = find(Depot, new.depot_id, "depot")

@@ -10,6 +10,7 @@ from registry.actions._steps import (
     depot_of_device,
     find,
     history,
+    history_in_sight,
     require_open,
     running,
     to_end,
@@ -40,7 +41,7 @@ def assign_device(
 
     Raises RuleBroken SERIAL_INVALID (with suggestions), DEVICE_ELSEWHERE, DEVICE_NOT_AVAILABLE,
     CABINET_NOT_AVAILABLE, SENSOR_COUNT_MISMATCH, SLOT_TAKEN, SLOT_NEEDS_REASON, LOCATION_CLOSED,
-    TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     cabinet, location = _standing_cabinet(writing, cabinet_id, valid_from)
     device = _device(writing, device_id, serial, cabinet)
@@ -68,7 +69,7 @@ def end_assignment(
     """End an assignment (its stable identity) at a time; the device goes to a depot or a person's van.
 
     Returns where the device went. Raises RuleBroken PERIOD_SUPERSEDED, DEVICE_NOT_ASSIGNED, VALUE_INVALID,
-    TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     present = _running_assignment(writing, assignment_id, valid_to)
     device, cabinet = present.device, present.cabinet
@@ -138,7 +139,7 @@ def swap_device(
 def _standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, Location | None]:
     """Return a cabinet and the open store in which it stands at `at` and still does."""
     cabinet = find(Cabinet, cabinet_id, "cabinet")
-    stay = running(history(CabinetWhereabouts, cabinet), at)
+    stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
     writing.require_depot(stay.answering_depot_id(), "cabinet")
     if stay.location is not None:
         require_open(stay.location, at)
@@ -157,7 +158,7 @@ def _assign(
     writing: Writing, device: Device, cabinet: Cabinet, at: datetime, installation: Installation
 ) -> DeviceWhereabouts:
     """Check and write an assignment that begins at `at`."""
-    places = history(DeviceWhereabouts, device)
+    places = history_in_sight(writing, DeviceWhereabouts, device, "device")
     stay = running(history(CabinetWhereabouts, cabinet), at)
     installation = with_default_order(installation, device.model.sensor_count)
     present = to_end(places, at) if places else None

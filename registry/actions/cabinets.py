@@ -12,6 +12,7 @@ from registry.actions._steps import (
     devices_in,
     find,
     history,
+    history_in_sight,
     place_record,
     require_open,
     take_devices_out,
@@ -63,7 +64,7 @@ def register_cabinet(
 ) -> Cabinet:
     """Register a cabinet where it stands from a time on: at a location, or in a depot.
 
-    Raises RuleBroken CODE_TAKEN, LOCATION_CLOSED, BEFORE_KNOWN, DEPOT_FORBIDS, SPLIT_NOT_WHOLE,
+    Raises RuleBroken CODE_TAKEN, LOCATION_CLOSED, BEFORE_KNOWN, NOT_FOUND, SPLIT_NOT_WHOLE,
     NOT_FOUND, VALUE_INVALID for a device or for anything but one place, and what cleaning does.
     """
     if cabinet.device:
@@ -80,7 +81,7 @@ def correct_cabinet(
 ) -> Cabinet:
     """Correct a cabinet's particulars (rules.cabinets.FIELDS).
 
-    Raises RuleBroken NOTHING_CHANGES, CODE_TAKEN, DEPOT_FORBIDS, NOT_FOUND and what cleaning does.
+    Raises RuleBroken NOTHING_CHANGES, CODE_TAKEN, NOT_FOUND and what cleaning does.
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = history(CabinetWhereabouts, cabinet)[-1]
@@ -109,7 +110,7 @@ def move_cabinet(
     A device in it follows or comes out (`devices`, a word of rules.cabinets.DevicesGo); one that comes
     out goes to depot `devices_to`, or to the depot that answered for the cabinet. Raises RuleBroken
     VALUE_INVALID where that is not told, CABINET_NOT_AVAILABLE, LOCATION_CLOSED, NOTHING_CHANGES,
-    BEFORE_KNOWN, OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     cabinet, present = _present(writing, cabinet_id, valid_from)
     place = _place(writing, location_id, depot_id, valid_from)
@@ -143,7 +144,7 @@ def scrap_cabinet(
 ) -> CabinetWhereabouts:
     """Retire a cabinet from a time on; a device in it comes out, as `move_cabinet` says.
 
-    Raises RuleBroken CABINET_NOT_AVAILABLE, BEFORE_KNOWN, OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken CABINET_NOT_AVAILABLE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     cabinet, present = _present(writing, cabinet_id, valid_from)
     _, removed = _settle_devices(writing, cabinet, present, valid_from, DevicesGo.COME_OUT, devices_to)
@@ -162,7 +163,7 @@ def scrap_cabinet(
 
 def _present(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, CabinetWhereabouts]:
     cabinet = find(Cabinet, cabinet_id, "cabinet")
-    present = to_end(history(CabinetWhereabouts, cabinet), at)
+    present = to_end(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
     writing.require_depot(present.answering_depot_id(), "cabinet")
     check_cabinet_move(CabinetPlace(present.place))
     return cabinet, present

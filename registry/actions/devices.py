@@ -21,6 +21,7 @@ from registry.actions._steps import (
     depot_of_device,
     find,
     history,
+    history_in_sight,
     in_custody,
     refuse_repeated,
     start,
@@ -80,7 +81,7 @@ def receive_devices(
 ) -> list[Device]:
     """Book devices into a depot, one or a list of up to rules.devices.RECEIVED_MAX; all or none.
 
-    Raises RuleBroken SERIAL_INVALID, CODE_TAKEN, CODE_REPEATED, TOO_MANY, DEPOT_FORBIDS, TIME_IN_FUTURE,
+    Raises RuleBroken SERIAL_INVALID, CODE_TAKEN, CODE_REPEATED, TOO_MANY, NOT_FOUND, TIME_IN_FUTURE,
     NOT_FOUND; `details["position"]` is the place in the list, from 0.
     """
     depot = find(Depot, depot_id, "depot")
@@ -119,7 +120,7 @@ def correct_device(
 ) -> Device:
     """Correct what a device's label says beside its serial; None leaves a fact as it is.
 
-    Raises RuleBroken NOTHING_CHANGES, CHECK_INVALID, VALUE_INVALID, DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken NOTHING_CHANGES, CHECK_INVALID, VALUE_INVALID, NOT_FOUND.
     """
     device = find(Device, device_id, "device")
     present = history(DeviceWhereabouts, device)
@@ -154,7 +155,7 @@ def hand_over_device(
 
     A person's van needs `staff_id`; the depot that answers for the device stays unless `depot_id` names
     another. Raises RuleBroken DEVICE_ELSEWHERE for one in a cabinet, DEVICE_NOT_AVAILABLE,
-    NOTHING_CHANGES, BEFORE_KNOWN, OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_ACTIVE, NOT_FOUND.
+    NOTHING_CHANGES, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_ACTIVE, NOT_FOUND.
     """
     device, present = _present(writing, device_id, valid_from)
     _refuse_in_cabinet(present)
@@ -180,8 +181,7 @@ def send_device_to_repair(
 ) -> DeviceWhereabouts:
     """Send a device in custody to its maker, under the maker's return number if there is one.
 
-    Raises RuleBroken DEVICE_ELSEWHERE, DEVICE_NOT_AVAILABLE, BEFORE_KNOWN, OVERLAPPING_HISTORY,
-    DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken DEVICE_ELSEWHERE, DEVICE_NOT_AVAILABLE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     device, present = _present(writing, device_id, valid_from)
     _refuse_in_cabinet(present)
@@ -217,7 +217,7 @@ def mark_device_lost(
 ) -> DeviceWhereabouts:
     """Record that nobody knows where a device is; an assignment ends with it.
 
-    Raises RuleBroken DEVICE_NOT_AVAILABLE, BEFORE_KNOWN, OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken DEVICE_NOT_AVAILABLE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     device, present = _present(writing, device_id, valid_from)
     following = in_custody(device, DevicePlace.LOST, depot=depot_of_device(present, valid_from))
@@ -231,7 +231,7 @@ def retire_device(
     """Retire a device for good: its serial never returns.
 
     Raises RuleBroken DEVICE_ELSEWHERE for one in a cabinet, DEVICE_NOT_AVAILABLE, BEFORE_KNOWN,
-    OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    OVERLAPPING_HISTORY, NOT_FOUND.
     """
     device, present = _present(writing, device_id, valid_from)
     _refuse_in_cabinet(present)
@@ -241,7 +241,7 @@ def retire_device(
 
 def _present(writing: Writing, device_id: UUID, at: datetime) -> tuple[Device, DeviceWhereabouts]:
     device = find(Device, device_id, "device")
-    places = history(DeviceWhereabouts, device)
+    places = history_in_sight(writing, DeviceWhereabouts, device, "device")
     if not places:  # merged or rejected: it has no history of its own any more
         check_device_move(DeviceStanding(device.standing), DevicePlace.DEPOT, DevicePlace.DEPOT)
     present = to_end(places, at)

@@ -29,6 +29,7 @@ from registry.models import (
     Location,
     LocationHolding,
     LocationState,
+    RequestAnswer,
 )
 from registry.models.base import new_key
 from registry.rules import locations as rules
@@ -72,7 +73,7 @@ def register_location(
 ) -> Location:
     """Register a location of an account, with its cabinets, from a time on.
 
-    Raises RuleBroken CODE_TAKEN, CODE_REPEATED, ACCOUNT_CLOSED, BEFORE_KNOWN, DEPOT_FORBIDS, NOT_FOUND,
+    Raises RuleBroken CODE_TAKEN, CODE_REPEATED, ACCOUNT_CLOSED, BEFORE_KNOWN, NOT_FOUND,
     VALUE_INVALID for a device (which is for `take_over_location`), and what cleaning does.
     """
     account = find(Account, account_id, "account")
@@ -110,7 +111,7 @@ def correct_location(
 ) -> Location:
     """Correct a location's particulars; `depot_id` among them gives it to another depot.
 
-    Raises RuleBroken NOTHING_CHANGES, CODE_TAKEN, DEPOT_FORBIDS, NOT_FOUND and what cleaning does.
+    Raises RuleBroken NOTHING_CHANGES, CODE_TAKEN, NOT_FOUND and what cleaning does.
     """
     location = find(Location, location_id, "location")
     writing.require_depot(location.depot_id, "location")
@@ -139,7 +140,7 @@ def set_location_state(
     """Open a location, or lay it to sleep for the season, from a time on; closing has its own action.
 
     Raises RuleBroken VALUE_INVALID, NOTHING_CHANGES, ACCOUNT_CLOSED, BEFORE_KNOWN, OVERLAPPING_HISTORY,
-    DEPOT_FORBIDS.
+    NOT_FOUND.
     """
     location = find(Location, location_id, "location")
     writing.require_depot(location.depot_id, "location")
@@ -166,7 +167,7 @@ def close_location(
 
     Without `cabinets_to` a location in which cabinets stand is refused, LOCATION_OCCUPIED; `devices_to`
     is the cabinets' depot unless told. Raises RuleBroken NOTHING_CHANGES, BEFORE_KNOWN,
-    OVERLAPPING_HISTORY, DEPOT_FORBIDS too.
+    OVERLAPPING_HISTORY, NOT_FOUND too.
     """
     location = find(Location, location_id, "location")
     writing.require_depot(location.depot_id, "location")
@@ -226,7 +227,7 @@ def hand_location(
     """Let another account hold a location from a time on, under a store number of its own.
 
     Raises RuleBroken CODE_TAKEN, ACCOUNT_CLOSED, LOCATION_CLOSED, NOTHING_CHANGES, BEFORE_KNOWN,
-    OVERLAPPING_HISTORY, DEPOT_FORBIDS, NOT_FOUND.
+    OVERLAPPING_HISTORY, NOT_FOUND.
     """
     location = find(Location, location_id, "location")
     writing.require_depot(location.depot_id, "location")
@@ -269,7 +270,7 @@ def _set_state(writing: Writing, location: Location, state: LocationStanding, at
 def register_contact(writing: Writing, *, location_id: UUID, text: Mapping[str, object]) -> Contact:
     """Add somebody to ask at a location; the ledger gets a commitment, never the text.
 
-    Raises RuleBroken TEXT_INVALID, VALUE_INVALID, DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken TEXT_INVALID, VALUE_INVALID, NOT_FOUND.
     """
     location = find(Location, location_id, "location")
     writing.require_depot(location.depot_id, "location")
@@ -293,13 +294,14 @@ def correct_contact(writing: Writing, *, contact_id: UUID, text: Mapping[str, ob
 
 @action(Act.KEEP_CUSTOMERS)
 def erase_contact(writing: Writing, *, contact_id: UUID, reason: str = "") -> Contact:
-    """Wipe every text and salt of a contact; the commitments stay and can no longer be guessed.
+    """Wipe every text and salt of a contact, and kept answers that repeat them; the commitments stay.
 
-    Raises RuleBroken NOTHING_CHANGES for one that was erased before, DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken NOTHING_CHANGES for one that was erased before, NOT_FOUND.
     """
     contact = _contact(writing, contact_id)
     writing.revise(contact, erased=True)
     ContactText.objects.filter(contact=contact).update(salt=None, text=None)
+    RequestAnswer.objects.filter(contact_id=contact.pk).delete()
     writing.tell(
         Verb.CONTACT_ERASED, writing.now, {"contact": contact, "location": contact.location}, reason=reason
     )

@@ -60,7 +60,7 @@ def correct_period(
     beforehand which neighbours change. Returns the period as it is believed from now on. Raises RuleBroken
     REASON_MISSING, NOTHING_CHANGES, NEIGHBOUR_SWALLOWED, OVERLAPPING_HISTORY, PERIOD_SUPERSEDED,
     TIME_IN_FUTURE, SLOT_TAKEN, CODE_TAKEN, SENSOR_COUNT_MISMATCH, LOCATION_CLOSED, LOCATION_OCCUPIED,
-    BEFORE_KNOWN, VALUE_INVALID, DEPOT_FORBIDS, NOT_FOUND.
+    BEFORE_KNOWN, VALUE_INVALID, NOT_FOUND.
     """
     _require_reason(reason)
     period = find_period(history, period_id)

@@ -11,6 +11,7 @@ from registry.actions._steps import (
     carry_on,
     find,
     history,
+    history_in_sight,
     location_of,
     running,
     start,
@@ -50,10 +51,10 @@ def set_split(
     """Set how products share a cabinet, left to right, from a time on.
 
     Raises RuleBroken SPLIT_INVALID, SPLIT_NOT_WHOLE, NOTHING_CHANGES, BEFORE_KNOWN, OVERLAPPING_HISTORY,
-    CABINET_NOT_AVAILABLE, DEPOT_FORBIDS, NOT_FOUND.
+    CABINET_NOT_AVAILABLE, NOT_FOUND.
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
-    stay = running(history(CabinetWhereabouts, cabinet), valid_from)
+    stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), valid_from)
     writing.require_depot(stay.answering_depot_id(), "cabinet")
     check_cabinet_move(CabinetPlace(stay.place))
     splits = history(Split, cabinet)

@@ -9,6 +9,7 @@ from registry.actions._steps import (
     depot_of_device,
     find,
     history,
+    history_in_sight,
     require_open,
     running,
     start,
@@ -49,7 +50,7 @@ def record_provisional_device(
 
     Its serial is judged like any other; it waits for the office's word. Raises RuleBroken
     EVIDENCE_MISSING, SERIAL_INVALID, CODE_TAKEN, SLOT_TAKEN, SENSOR_COUNT_MISMATCH,
-    CABINET_NOT_AVAILABLE, LOCATION_CLOSED, DEPOT_FORBIDS, BEFORE_KNOWN, NOT_FOUND.
+    CABINET_NOT_AVAILABLE, LOCATION_CLOSED, BEFORE_KNOWN, NOT_FOUND.
     """
     words = clean_note(evidence, "evidence")
     check_evidence(words, photo_sha256)
@@ -65,7 +66,7 @@ def record_provisional_device(
     about: dict[str, Record | None] = {"device": written}
     if cabinet_id is not None:
         cabinet = find(Cabinet, cabinet_id, "cabinet")
-        stay = running(history(CabinetWhereabouts, cabinet), valid_from)
+        stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), valid_from)
         writing.require_depot(stay.answering_depot_id(), "cabinet")
         place = installed(written, cabinet, installation or Installation())
         _require_free(stay, place, valid_from)
@@ -82,7 +83,7 @@ def record_provisional_device(
 
 @action(Act.JUDGE_PROVISIONAL)
 def confirm_provisional_device(writing: Writing, *, device_id: UUID, reason: str = "") -> Device:
-    """Vouch for a provisional device; raises RuleBroken NOT_PROVISIONAL, DEPOT_FORBIDS, NOT_FOUND."""
+    """Vouch for a provisional device; raises RuleBroken NOT_PROVISIONAL, NOT_FOUND."""
     device, _ = _provisional(writing, device_id)
     writing.revise(device, standing=DeviceStanding.CONFIRMED)
     writing.tell(Verb.PROVISIONAL_CONFIRMED, writing.now, {"device": device}, reason=reason)
@@ -95,7 +96,7 @@ def merge_provisional_device(writing: Writing, *, device_id: UUID, into_id: UUID
 
     Raises RuleBroken NOT_PROVISIONAL, VALUE_INVALID for another model or itself, DEVICE_ELSEWHERE where
     the other device hung in a cabinet by then, DEVICE_NOT_AVAILABLE, OVERLAPPING_HISTORY, BEFORE_KNOWN,
-    DEPOT_FORBIDS, NOT_FOUND.
+    NOT_FOUND.
     """
     device, places = _provisional(writing, device_id)
     target = find(Device, into_id, "into")
@@ -103,7 +104,7 @@ def merge_provisional_device(writing: Writing, *, device_id: UUID, into_id: UUID
         raise particular_rules.invalid("into", "Choose another device of the same model.")
     check_standing(DeviceStanding(target.standing))
     first = places[0].valid_from
-    present = to_end(history(DeviceWhereabouts, target), first)
+    present = to_end(history_in_sight(writing, DeviceWhereabouts, target, "into"), first)
     writing.require_depot(depot_of_device(present, first), "into")
     if DevicePlace(present.place) not in IN_HAND:
         code = Code.DEVICE_ELSEWHERE if present.cabinet else Code.DEVICE_NOT_AVAILABLE
@@ -133,7 +134,7 @@ def merge_provisional_device(writing: Writing, *, device_id: UUID, into_id: UUID
 def reject_provisional_device(writing: Writing, *, device_id: UUID, reason: str) -> Device:
     """Take a provisional device out of every history: it was none of ours, or never was.
 
-    Raises RuleBroken REASON_MISSING, NOT_PROVISIONAL, DEPOT_FORBIDS, NOT_FOUND.
+    Raises RuleBroken REASON_MISSING, NOT_PROVISIONAL, NOT_FOUND.
     """
     if not clean_note(reason, "reason"):
         raise RuleBroken(Code.REASON_MISSING, "Say why the device is rejected.", field="reason")

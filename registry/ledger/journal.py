@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from django.db import connection
+from django.db import OperationalError, connection
 
 from registry.ledger import clock
 from registry.ledger.images import SCHEMA, Image
@@ -19,6 +19,7 @@ from registry.rules.merkle import leaf_hash
 # One lock for the whole ledger, taken first. Row locks taken before it deadlocked on foreign keys, and
 # two actions that each check what the other changes both passed. The number is arbitrary but fixed.
 LOCK_NUMBER = 0x52696D65  # "Rime"
+LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL, appendix A
 TICK = timedelta(microseconds=1)
 
 
@@ -73,6 +74,13 @@ def lock() -> None:
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_advisory_xact_lock(%s)", [LOCK_NUMBER])
+
+
+def is_lock_timeout(error: OperationalError) -> bool:
+    """Say whether a statement failed because others held the lock for as long as we wait."""
+    if connection.vendor == "postgresql":
+        return getattr(error.__cause__, "sqlstate", None) == LOCK_NOT_AVAILABLE
+    return "database is locked" in str(error)
 
 
 def read_head() -> Head:

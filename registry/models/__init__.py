@@ -14,11 +14,14 @@ from registry.models.locations import (
     LocationState,
 )
 from registry.models.products import Product, Split, SplitShare
+from registry.models.requests import RequestAnswer
 from registry.models.staff import Staff, StaffDepot
+from registry.models.tokens import ApiToken
 
 __all__ = [
     "Account",
     "AccountState",
+    "ApiToken",
     "Cabinet",
     "CabinetModel",
     "CabinetWhereabouts",
@@ -33,6 +36,7 @@ __all__ = [
     "LocationHolding",
     "LocationState",
     "Product",
+    "RequestAnswer",
     "Split",
     "SplitShare",
     "Staff",

@@ -54,7 +54,6 @@ class Code(StrEnum):
 
     # People
     ROLE_FORBIDS = "role_forbids"
-    DEPOT_FORBIDS = "depot_forbids"
     LAST_ADMINISTRATOR = "last_administrator"  # somebody must remain who can hand out roles
     NOT_ACTIVE = "not_active"  # the person has left, or was never let in
 
@@ -63,6 +62,16 @@ class Code(StrEnum):
     NOT_FOUNDED = "not_founded"
     SIMULATION_REFUSED = "simulation_refused"  # a real entry exists, so the clock is not ours to set
     TOO_MANY = "too_many"  # a list longer than its limit
+
+    # Requests
+    REGISTER_BUSY = "register_busy"  # others wrote for too long; send the same again
+    CHANGED_MEANWHILE = "changed_meanwhile"  # not what the caller saw any more
+    KEY_REUSED = "key_reused"  # one idempotency key for two different requests
+    KEY_INVALID = "key_invalid"  # an idempotency key that cannot be one
+
+
+# What a thing is called where a field is named after the part that it plays.
+NOUNS = {"cabinets_to": "depot", "devices_to": "depot", "into": "device", "parent": "account", "to": "depot"}
 
 
 class RuleBroken(Exception):
@@ -89,3 +98,9 @@ class RuleBroken(Exception):
 
     def __str__(self) -> str:
         return f"{self.message} [{self.code}]"
+
+
+def absent(field: str | None, noun: str | None = None) -> RuleBroken:
+    """Return the refusal of a thing that is not there, or that this person may not see: they look alike."""
+    called = noun or NOUNS.get(field or "", (field or "thing").replace("_", " "))
+    return RuleBroken(Code.NOT_FOUND, f"There is no such {called}. Look it up again.", field=field)

@@ -34,6 +34,7 @@ class Kind(StrEnum):
     DEVICE_MODEL = "device_model"
     DEVICE = "device"
     STAFF = "staff"
+    TOKEN = "token"
 
 
 class Verb(StrEnum):
@@ -46,6 +47,8 @@ class Verb(StrEnum):
     STAFF_DEACTIVATED = "staff.deactivated"
     STAFF_REACTIVATED = "staff.reactivated"
     STAFF_PASSWORD_SET = "staff.password_set"
+    TOKEN_ISSUED = "token.issued"
+    TOKEN_REVOKED = "token.revoked"
     DEPOT_REGISTERED = "depot.registered"
     DEPOT_CORRECTED = "depot.corrected"
     ACCOUNT_REGISTERED = "account.registered"
@@ -98,6 +101,8 @@ SENTENCES: dict[Verb, str] = {
     Verb.STAFF_DEACTIVATED: "{staff} left",
     Verb.STAFF_REACTIVATED: "{staff} came back",
     Verb.STAFF_PASSWORD_SET: "A new password was set for {staff}",
+    Verb.TOKEN_ISSUED: "{staff} got {token} for the API",
+    Verb.TOKEN_REVOKED: "{token} of {staff} was revoked",
     Verb.DEPOT_REGISTERED: "Depot {depot} was registered",
     Verb.DEPOT_CORRECTED: "Details of depot {depot} were corrected",
     Verb.ACCOUNT_REGISTERED: "Account {account} was registered",

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from uuid import UUID
 
-from registry.rules.errors import Code, RuleBroken
+from registry.rules.errors import Code, RuleBroken, absent
 
 
 class Role(StrEnum):
@@ -33,10 +33,15 @@ class Act(StrEnum):
     JUDGE_PROVISIONAL = "judge_provisional"  # confirm, merge or reject
     TAKE_OVER = "take_over"
     CORRECT_HISTORY = "correct_history"
+    MANAGE_TOKENS = "manage_tokens"
+    READ_REGISTER = "read_register"  # what is where, timelines and traces, of one's depots
+    READ_LEDGER = "read_ledger"  # every entry, whatever depot it is about
+    READ_STAFF = "read_staff"
 
 
 _FIELD_WORK = frozenset(
     {
+        Act.READ_REGISTER,
         Act.PLACE_CABINET,
         Act.SET_SPLIT,
         Act.HAND_OVER_DEVICE,
@@ -45,9 +50,9 @@ _FIELD_WORK = frozenset(
     }
 )
 ALLOWED: dict[Role, frozenset[Act]] = {
-    Role.OFFICE: frozenset(Act) - {Act.MANAGE_STAFF},
+    Role.OFFICE: frozenset(Act) - {Act.MANAGE_STAFF, Act.MANAGE_TOKENS},
     Role.INSTALLER: _FIELD_WORK,
-    Role.AUDITOR: frozenset(),
+    Role.AUDITOR: frozenset({Act.READ_REGISTER, Act.READ_LEDGER, Act.READ_STAFF}),
     Role.ADMINISTRATOR: frozenset(Act),
 }
 
@@ -78,10 +83,6 @@ def require_act(role: Role, act: Act) -> None:
 
 
 def require_depot(scope: Scope, depot_id: UUID, field: str | None = None) -> None:
-    """Raise RuleBroken DEPOT_FORBIDS for a thing of a depot that is not given to this person."""
+    """Raise RuleBroken NOT_FOUND for a thing of a depot that is not this person's: hidden looks absent."""
     if not scope.covers(depot_id):
-        raise RuleBroken(
-            Code.DEPOT_FORBIDS,
-            "This belongs to a depot that is not yours. Ask its office, or have the depot given to you.",
-            field=field,
-        )
+        raise absent(field)

@@ -371,9 +371,9 @@ def test_an_assignment_has_its_time(world: World) -> None:
 def test_device_and_cabinet_both_belong_to_the_persons_depots(world: World) -> None:
     ours, theirs = world.device(), world.device(depot=world.fellgate)
     cabinet, far = world.cabinet(), world.cabinet(world.store(depot=world.fellgate))
-    with refused("depot_forbids", "device"):
+    with refused("not_found", "device"):
         assign(world, theirs, cabinet, actor=world.installer)
-    with refused("depot_forbids", "cabinet"):
+    with refused("not_found", "cabinet"):
         assign(world, ours, far, actor=world.installer)
     with undone():
         assign(world, theirs, far, actor=world.stranger)
@@ -404,8 +404,8 @@ def test_an_assignment_ends_with_a_reason_and_somebody_who_takes_the_device(worl
         ({"valid_to": world.start + 5 * DAY}, "overlapping_history", "valid_to"),
         ({"valid_to": world.start}, "before_known", "valid_to"),
         ({"valid_to": world.clock.at + timedelta(minutes=3)}, "time_in_future", "valid_to"),
-        ({"actor": world.stranger}, "depot_forbids", "assignment"),
-        ({"actor": world.installer, "depot_id": world.fellgate.pk}, "depot_forbids", "depot"),
+        ({"actor": world.stranger}, "not_found", "assignment"),
+        ({"actor": world.installer, "depot_id": world.fellgate.pk}, "not_found", "depot"),
     ):
         with refused(code, field):
             end(world, assignment, **changes)
@@ -480,8 +480,8 @@ def test_a_swap_is_refused_for_what_either_half_is_refused_for(world: World) -> 
         ({"device_id": new.pk, "installation": Installation(slot=9)}, "value_invalid", "slot"),
         ({"device_id": new.pk, "valid_from": world.start + 5 * DAY}, "overlapping_history", "valid_to"),
         ({"device_id": new.pk, "valid_from": world.clock.at + HOUR}, "time_in_future", "valid_from"),
-        ({"device_id": new.pk, "actor": world.stranger}, "depot_forbids", "assignment"),
-        ({"device_id": theirs.pk, "actor": world.installer}, "depot_forbids", "device"),
+        ({"device_id": new.pk, "actor": world.stranger}, "not_found", "assignment"),
+        ({"device_id": theirs.pk, "actor": world.installer}, "not_found", "device"),
     ):
         with refused(code, field):
             swap(world, assignment, **changes)
@@ -521,9 +521,9 @@ def test_the_depot_that_answers_for_an_assignment_is_that_of_the_store_then(worl
         valid_from=world.start + 8 * DAY,
         devices="follow",
     )
-    with refused("depot_forbids", "assignment"):
+    with refused("not_found", "assignment"):
         end(world, assignment, actor=world.installer)
     fell = {"actor": world.stranger, "depot_id": world.fellgate.pk}
-    with refused("depot_forbids", "assignment"):
+    with refused("not_found", "assignment"):
         end(world, assignment, **fell, valid_to=world.start + 7 * DAY)
     end(world, assignment, **fell)

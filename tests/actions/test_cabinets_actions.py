@@ -197,18 +197,18 @@ def test_a_split_comes_with_a_cabinet_or_the_cabinet_does_not_come(world: World)
 
 
 def test_a_cabinet_is_for_people_of_its_depot(world: World) -> None:
-    with refused("depot_forbids", "location"):
+    with refused("not_found", "location"):
         register(world, actor=world.stranger)
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         register(world, actor=world.installer, depot_id=world.fellgate.pk)
     cabinet = register(world, actor=world.installer)
     particulars = {"position": "Left of the pumps"}
-    with refused("depot_forbids", "cabinet"):
+    with refused("not_found", "cabinet"):
         cabinets.correct_cabinet(world.stranger, cabinet_id=cabinet.pk, particulars=particulars)
     with undone():
         cabinets.correct_cabinet(world.installer, cabinet_id=cabinet.pk, particulars=particulars)
     move(world, cabinet, depot_id=world.fellgate.pk)  # it is Fellgate's now, whatever was before
-    with refused("depot_forbids", "cabinet"):
+    with refused("not_found", "cabinet"):
         cabinets.correct_cabinet(world.installer, cabinet_id=cabinet.pk, particulars=particulars)
     cabinets.correct_cabinet(world.stranger, cabinet_id=cabinet.pk, particulars=particulars)
 
@@ -258,13 +258,13 @@ def test_a_cabinet_moves_between_depots_of_the_person_only(world: World) -> None
     cabinet, theirs = world.cabinet(), world.store(depot=world.fellgate)
     world.assigned(world.device(), cabinet)
     local = {"actor": world.installer, "devices": "come_out"}
-    with refused("depot_forbids", "location"):
+    with refused("not_found", "location"):
         move(world, cabinet, **local, location_id=theirs.pk)
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         move(world, cabinet, **local, depot_id=world.fellgate.pk)
-    with refused("depot_forbids", "devices_to"):
+    with refused("not_found", "devices_to"):
         move(world, cabinet, **local, depot_id=world.tarnmouth.pk, devices_to=world.fellgate.pk)
-    with refused("depot_forbids", "cabinet"):
+    with refused("not_found", "cabinet"):
         move(world, cabinet, actor=world.stranger, devices="come_out", location_id=theirs.pk)
     move(world, cabinet, **local, depot_id=world.tarnmouth.pk)
 
@@ -323,8 +323,8 @@ def test_a_scrapped_cabinet_gives_its_device_back_and_goes_nowhere_any_more(worl
         ({"valid_from": world.start + DAY}, "overlapping_history", "valid_from"),
         ({"valid_from": world.clock.at + HOUR}, "time_in_future", "valid_from"),
         ({"devices_to": uuid4()}, "not_found", "devices_to"),
-        ({"devices_to": world.fellgate.pk, "actor": local}, "depot_forbids", "devices_to"),
-        ({"actor": person(world, "office", world.fellgate)}, "depot_forbids", "cabinet"),
+        ({"devices_to": world.fellgate.pk, "actor": local}, "not_found", "devices_to"),
+        ({"actor": person(world, "office", world.fellgate)}, "not_found", "cabinet"),
     ):
         with refused(code, field):
             scrap(world, cabinet, **changes)

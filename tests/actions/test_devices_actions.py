@@ -146,7 +146,7 @@ def test_a_delivery_has_devices_a_model_a_depot_and_a_time(world: World) -> None
         receive(world, new, valid_from=world.clock.at + timedelta(minutes=2, seconds=1))
     with refused("time_invalid", "valid_from"):
         receive(world, new, valid_from=world.clock.at.replace(tzinfo=None))
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         receive(world, new, actor=fellgate)
     receive(world, new, valid_from=world.clock.at + timedelta(minutes=2))
 
@@ -188,13 +188,13 @@ def test_a_device_is_corrected_by_the_depot_that_answers_for_it_now(world: World
     [device] = receive(world, new_device(world))
     tarnmouth, fellgate = (person(world, "office", depot) for depot in (world.tarnmouth, world.fellgate))
     world.assigned(device, world.cabinet())
-    with refused("depot_forbids", "device"):
+    with refused("not_found", "device"):
         devices.correct_device(fellgate, device_id=device.pk, firmware="2")
     devices.correct_device(tarnmouth, device_id=device.pk, firmware="2")
     locations.correct_location(
         world.office, location_id=world.location.pk, particulars={"depot_id": world.fellgate.pk}
     )
-    with refused("depot_forbids", "device"):
+    with refused("not_found", "device"):
         devices.correct_device(tarnmouth, device_id=device.pk, firmware="3")
     devices.correct_device(fellgate, device_id=device.pk, firmware="3")
 
@@ -232,7 +232,7 @@ def test_every_move_of_a_device_has_its_time_and_its_depot(world: World, name: s
         go(world, name, device, valid_from=began)
     with refused("time_in_future", "valid_from"):
         go(world, name, device, valid_from=world.clock.at + HOUR)
-    with refused("depot_forbids", "device"):
+    with refused("not_found", "device"):
         go(world, name, device, actor=fellgate)
     went = go(world, name, device)
     assert places(device)[-2].valid_to == went.valid_from == world.start + 5 * DAY
@@ -332,7 +332,7 @@ def test_a_device_is_handed_to_a_depot_or_into_the_van_of_somebody_active(world:
         hand(staff_id=gone.staff_id)
     with refused("nothing_changes", "device"):
         hand(depot_id=world.tarnmouth.pk)
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         hand(depot_id=world.fellgate.pk, actor=world.installer)
     in_van = hand(staff_id=van)
     assert (in_van.place, in_van.staff_id, in_van.depot) == ("van", van, world.tarnmouth)
@@ -348,7 +348,7 @@ def test_a_device_comes_back_from_repair_to_a_depot_of_the_person(world: World) 
     device = at(world, "maker")
     with refused("not_found", "depot"):
         go(world, "return_device_from_repair", device, depot_id=uuid4())
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         go(
             world,
             "return_device_from_repair",

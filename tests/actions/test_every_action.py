@@ -768,7 +768,7 @@ def test_an_action_is_for_its_roles_and_depots_and_tells_the_whole_of_it(world: 
                 with refused("role_forbids"):
                     call(actor)
         elif expected.scoped:
-            with nothing_changed(), pytest.raises(RuleBroken, match=r"\[depot_forbids\]"):
+            with nothing_changed(), pytest.raises(RuleBroken, match=r"\[not_found\]"):
                 call(elsewhere[role], **more)
         allowed = [own[role], elsewhere[role]] if not expected.scoped else [own[role]]
         for actor in allowed if role in expected.who else []:

@@ -209,7 +209,7 @@ def test_a_location_begins_within_the_clock_skew_and_no_later(world: World) -> N
 
 def test_a_location_is_for_a_depot_of_the_person_who_registers_it(world: World) -> None:
     local = person(world, "office", world.tarnmouth)
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         register(world, actor=local, depot_id=world.fellgate.pk)
     register(world, actor=local)
 
@@ -387,14 +387,14 @@ def test_a_location_goes_to_another_depot_only_where_both_are_the_persons(world:
             actor, location_id=world.location.pk, particulars={"depot_id": depot_id}
         )
 
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         give(local, world.fellgate.pk)
     with refused("not_found", "depot"):
         give(both, uuid4())
     with refused("value_invalid", "depot"):
         give(both, "Fellgate")
     assert give(both, world.fellgate.pk).depot == world.fellgate
-    with refused("depot_forbids", "location"):
+    with refused("not_found", "location"):
         give(local, world.tarnmouth.pk)
 
 
@@ -466,10 +466,10 @@ def test_closing_sends_nothing_to_a_depot_of_somebody_else(world: World) -> None
     local, noon = person(world, "office", world.tarnmouth), world.start + 5 * DAY
     theirs = world.store(depot=world.fellgate)
     world.assigned(world.device(), world.cabinet())
-    with refused("depot_forbids", "location"):
+    with refused("not_found", "location"):
         close(world, theirs, noon, actor=local)
     for name in ("cabinets_to", "devices_to"):
-        with refused("depot_forbids", name):
+        with refused("not_found", name):
             close(
                 world,
                 world.location,

@@ -264,7 +264,7 @@ def test_a_correction_touches_only_things_of_the_persons_depots(world: World) ->
         lambda: correct(world, history(far, LocationState)[0], facts={"state": "asleep"}, actor=local),
         lambda: correct(world, history(far, LocationHolding)[0], facts={"store_number": "8"}, actor=local),
     ):
-        with refused("depot_forbids", "period"):
+        with refused("not_found", "period"):
             call()
     correct(world, hung, valid_to=11, actor=local)
     both = person(world, "office", world.tarnmouth, world.fellgate)
@@ -280,7 +280,7 @@ def test_a_split_is_corrected_by_the_depot_where_the_cabinet_is_now(world: World
     cabinets.move_cabinet(
         world.office, cabinet_id=cabinet.pk, depot_id=world.fellgate.pk, valid_from=day(world, 9)
     )
-    with refused("depot_forbids", "period"):
+    with refused("not_found", "period"):
         correct(world, split, facts=whole, actor=local)
 
 

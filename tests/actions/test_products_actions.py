@@ -111,7 +111,7 @@ def test_a_split_is_set_from_a_time_on_and_follows_the_one_before(world: World) 
         split(*halves, valid_from=world.start)
     with refused("time_in_future", "valid_from"):
         split(*halves, valid_from=world.clock.at + timedelta(minutes=3))
-    with refused("depot_forbids", "cabinet"):
+    with refused("not_found", "cabinet"):
         split(*halves, actor=world.stranger)
     split(*halves)
     with refused("nothing_changes", "shares"):

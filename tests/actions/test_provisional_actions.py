@@ -75,7 +75,7 @@ def test_a_device_that_nobody_booked_in_needs_evidence_and_a_serial_of_its_model
         ({"installation": Installation(slot=2)}, "slot_needs_reason", "slot_reason"),
         ({"installation": Installation(slot=7)}, "value_invalid", "slot"),
         ({"cabinet_id": uuid4()}, "not_found", "cabinet"),
-        ({"actor": world.stranger}, "depot_forbids", "cabinet"),
+        ({"actor": world.stranger}, "not_found", "cabinet"),
         ({"valid_from": world.start}, "before_known", "valid_from"),
         ({"valid_from": world.clock.at + timedelta(minutes=3)}, "time_in_future", "valid_from"),
     ):
@@ -86,7 +86,7 @@ def test_a_device_that_nobody_booked_in_needs_evidence_and_a_serial_of_its_model
 
 def test_a_device_is_found_in_a_depot_of_the_person_who_found_it(world: World) -> None:
     serial = world.serial()
-    with refused("depot_forbids", "depot"):
+    with refused("not_found", "depot"):
         record(world, depot_id=world.fellgate.pk, serial=serial)
     with refused("not_found", "depot"):
         record(world, depot_id=uuid4(), serial=serial)
@@ -145,7 +145,7 @@ def test_a_device_is_judged_once(world: World, judged: str) -> None:
     for call in calls.values():
         with refused("not_found", "device"):
             call(world.office, uuid4())
-        with refused("depot_forbids", "device"):
+        with refused("not_found", "device"):
             call(fellgate, device.pk)
         with refused("not_provisional", "device"):
             call(world.office, target.pk)
@@ -225,7 +225,7 @@ def test_a_record_is_merged_only_into_a_device_that_could_have_been_there(world:
     ):
         with refused(code, field):
             merge(into)
-    with refused("depot_forbids", "into"):
+    with refused("not_found", "into"):
         merge(theirs.pk, local)
     with undone():
         merge(theirs.pk)
@@ -254,6 +254,6 @@ def test_the_depot_that_judges_is_the_one_that_answers_for_the_device(world: Wor
     locations.correct_location(
         world.office, location_id=world.location.pk, particulars={"depot_id": world.fellgate.pk}
     )
-    with refused("depot_forbids", "device"):
+    with refused("not_found", "device"):
         provisional.confirm_provisional_device(tarnmouth, device_id=device.pk)
     provisional.confirm_provisional_device(fellgate, device_id=device.pk)

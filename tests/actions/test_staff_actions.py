@@ -137,7 +137,7 @@ def test_a_depot_given_or_taken_counts_from_the_next_entry_on(world: World) -> N
 
     close()
     staff.change_depots(world.administrator, staff_id=office.staff_id, depots=[world.fellgate.pk])
-    with refused("depot_forbids", "location"):
+    with refused("not_found", "location"):
         close()
     staff.change_depots(world.administrator, staff_id=office.staff_id, depots=[], everywhere=True)
     close()

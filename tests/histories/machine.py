@@ -127,7 +127,7 @@ class Machine(RuleBasedStateMachine):
         if refusal is not None:
             self.outcomes[f"{word}: {refusal.code}"] += 1
             forbidden = actor == self.company.installer
-            known = {Code.DEPOT_FORBIDS: forbidden, Code.ROLE_FORBIDS: forbidden, **grounds}
+            known = {Code.NOT_FOUND: forbidden, Code.ROLE_FORBIDS: forbidden, **grounds}
             assert refusal.code in known, f"{word} was refused out of turn: {refusal}"
             assert known[refusal.code], f"{word} was refused without ground: {refusal}"
             assert rows_of_all_tables() == self.rows, f"{word} was refused, but something changed"
