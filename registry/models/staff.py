@@ -42,7 +42,7 @@ class Staff(Record, AbstractBaseUser):
     def __str__(self) -> str:
         return self.name
 
-    def check_password(self, raw_password: str) -> bool:
+    def check_password(self, raw_password: str | None) -> bool:
         """Compare a password. Unlike Django's, this never digests it anew: only an action writes a person."""
         return check_password(raw_password, self.password)
 

@@ -1,11 +1,24 @@
 """Devices as of V, as known at R: the whereabouts of everything, and what hung in which cabinet."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
-from registry.models import Cabinet, CabinetWhereabouts, Depot, Device, DeviceWhereabouts, Location
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
+
+from registry.models import (
+    Cabinet,
+    CabinetWhereabouts,
+    Depot,
+    Device,
+    DeviceModel,
+    DeviceWhereabouts,
+    Location,
+)
+from registry.queries.cabinets import stays_in
 from registry.queries.moments import Moment
-from registry.queries.records import records_known_at, refer_as_known
+from registry.queries.records import as_known, refer_as_known
+from registry.rules.errors import absent
 from registry.rules.roles import Scope
 from registry.rules.whereabouts import DevicePlace
 
@@ -31,6 +44,39 @@ class DeviceAt:
         return f"depot {depot}" if place.place == DevicePlace.DEPOT else f"{place.place}, of depot {depot}"
 
 
+# --- devices ---------------------------------------------------------------------------------------
+
+
+def places_in(moment: Moment, scope: Scope) -> "QuerySet[DeviceWhereabouts]":
+    """Return where devices were at V as known at R, for which the scope's depots answer today."""
+    places = DeviceWhereabouts.objects.believed_at(moment.index).valid_at(moment.valid_at)
+    if scope.everywhere:
+        return places
+    return places.filter(Q(depot__in=scope.depots) | Q(cabinet__in=stays_in(moment, scope).values("cabinet")))
+
+
+def devices_in(moment: Moment, scope: Scope) -> "QuerySet[Device]":
+    """Return the devices that were somewhere at V as the register knew at R, in no order.
+
+    Those only for which the scope's depots answered then.
+    """
+    return Device.objects.filter(pk__in=places_in(moment, scope).values("device"))
+
+
+def devices_as_known(rows: Iterable[Device], moment: Moment) -> list[DeviceAt]:
+    """Return devices that were read, in their order, as of V as known at R.
+
+    Models, depots, cabinets and locations as the register knew them at R, too; a van's person by the name
+    of today. Seven queries, and two more for each kind of thing of which one was revised since.
+    """
+    known = as_known(rows, moment.index)
+    places = DeviceWhereabouts.objects.believed_at(moment.index).valid_at(moment.valid_at)
+    place_of: dict[UUID, DeviceWhereabouts] = {
+        place.device_id: place for place in places.filter(device__in=known).select_related("staff")
+    }
+    return _devices_at([(device, place_of[device.pk]) for device in known], moment)
+
+
 def devices_at(
     moment: Moment,
     scope: Scope | None = None,
@@ -41,33 +87,93 @@ def devices_at(
     """Return where every device was at V as the register knew at R, by serial.
 
     Those only that were in the scope's depots, or at one location, or assigned to a cabinet, where told.
-    Depots, cabinets and locations are told as the register knew them at R, too; a van's person by the
-    name of today. Seven queries, and two more for each kind of thing of which one was revised since.
     """
-    places = DeviceWhereabouts.objects.believed_at(moment.index).valid_at(moment.valid_at)
+    places = places_in(moment, Scope.of_all())
     if assigned_only or location_id is not None:
         places = places.filter(place=DevicePlace.CABINET)
-    place_of: dict[UUID, DeviceWhereabouts] = {
-        place.device_id: place for place in places.select_related("staff")
-    }
-    stays = CabinetWhereabouts.objects.believed_at(moment.index).valid_at(moment.valid_at)
-    stay_of = {
-        stay.cabinet_id: stay
-        for stay in stays.filter(
-            cabinet__in=[place.cabinet_id for place in place_of.values() if place.cabinet_id]
-        )
-    }
-    refer_as_known(place_of.values(), moment.index, cabinet=Cabinet, depot=Depot)
-    refer_as_known(stay_of.values(), moment.index, location=Location, depot=Depot)
-    known = records_known_at(Device, moment.index, place_of)
-    found = []
-    for key, device in known.items():
-        place = place_of[key]
-        stay = stay_of.get(place.cabinet_id) if place.cabinet_id else None
-        at_location = location_id is None or (stay is not None and stay.location_id == location_id)
-        if at_location and (scope is None or _covers(scope, place, stay)):
-            found.append(DeviceAt(device, place, stay))
+    everything = devices_as_known(Device.objects.filter(pk__in=places.values("device")), moment)
+    found = [
+        at
+        for at in everything
+        if (location_id is None or (at.stay is not None and at.stay.location_id == location_id))
+        and (scope is None or _covers(scope, at.place, at.stay))
+    ]
     return sorted(found, key=lambda at: (at.device.serial, at.device.pk))
+
+
+def device_at(device_id: UUID, moment: Moment, scope: Scope) -> DeviceAt:
+    """Return one device as of V as known at R; raises RuleBroken NOT_FOUND for an absent or hidden one."""
+    for at in devices_as_known(devices_in(moment, scope).filter(pk=device_id), moment):
+        return at
+    raise absent("device")
+
+
+# --- assignments -----------------------------------------------------------------------------------
+
+
+def assignments_in(moment: Moment, scope: Scope, *, ended_too: bool = False) -> "QuerySet[DeviceWhereabouts]":
+    """Return the assignments that ran at V as known at R, in no order; with `ended_too` those of any time.
+
+    Those only that began where the scope's depots answer today.
+    """
+    found = DeviceWhereabouts.objects.believed_at(moment.index).filter(place=DevicePlace.CABINET)
+    if not ended_too:
+        found = found.valid_at(moment.valid_at)
+    if scope.everywhere:
+        return found
+    stays = (
+        CabinetWhereabouts.objects.believed_at(moment.index)
+        .filter(Q(depot__in=scope.depots) | Q(location__depot__in=scope.depots))
+        .filter(cabinet=OuterRef("cabinet"), valid_from__lte=OuterRef("valid_from"))
+        .filter(Q(valid_to=None) | Q(valid_to__gt=OuterRef("valid_from")))
+    )
+    return found.filter(Exists(stays))
+
+
+def assignments_as_known(rows: Iterable[DeviceWhereabouts], moment: Moment) -> list[DeviceAt]:
+    """Return assignments that were read, in their order, with what they refer to as known at R."""
+    places = list(rows)
+    refer_as_known(places, moment.index, device=Device)
+    return _devices_at([(place.device, place) for place in places], moment)
+
+
+def assignment_at(assignment_id: UUID, moment: Moment, scope: Scope) -> DeviceAt:
+    """Return one assignment (its stable identity) as known at R, whenever it ran.
+
+    Raises RuleBroken NOT_FOUND for an absent or hidden one.
+    """
+    found = assignments_in(moment, scope, ended_too=True).filter(period=assignment_id)
+    for at in assignments_as_known(found, moment):
+        return at
+    raise absent("assignment")
+
+
+def _devices_at(found: list[tuple[Device, DeviceWhereabouts]], moment: Moment) -> list[DeviceAt]:
+    """Return devices with their places: each cabinet by where it stood when the period ended or at V."""
+    places = [place for _, place in found]
+    stays = list(
+        CabinetWhereabouts.objects.believed_at(moment.index)
+        .filter(cabinet__in={place.cabinet_id for place in places if place.cabinet_id})
+        .order_by(F("valid_from").desc(), "id")
+    )
+    refer_as_known(places, moment.index, cabinet=Cabinet, depot=Depot)
+    refer_as_known(stays, moment.index, location=Location, depot=Depot)
+    refer_as_known([device for device, _ in found], moment.index, model=DeviceModel)
+    stays_of: dict[UUID, list[CabinetWhereabouts]] = {}
+    for stay in stays:
+        stays_of.setdefault(stay.cabinet_id, []).append(stay)
+    return [
+        DeviceAt(device, place, _stay(stays_of.get(place.cabinet_id or device.pk, []), place, moment))
+        for device, place in found
+    ]
+
+
+def _stay(
+    stays: list[CabinetWhereabouts], place: DeviceWhereabouts, moment: Moment
+) -> CabinetWhereabouts | None:
+    """Return where a cabinet stood at V, or when the assignment began if it did not run at V."""
+    at = moment.valid_at if place.as_period().contains(moment.valid_at) else place.valid_from
+    return next((stay for stay in stays if stay.as_period().contains(at)), None)
 
 
 def _covers(scope: Scope, place: DeviceWhereabouts, stay: CabinetWhereabouts | None) -> bool:

@@ -17,15 +17,23 @@ Thing = TypeVar("Thing", bound=Record)
 def records_known_at(model: type[Thing], index: int, keys: Iterable[UUID] | None = None) -> dict[UUID, Thing]:
     """Return the records that the register knew right after entry `index`, as it knew them then.
 
-    Three queries, and as many more entries read as records were revised since.
+    One query, and two more where one of them was revised since.
     """
     rows = model._default_manager.filter(registered__lte=index)
     if keys is not None:
         rows = rows.filter(pk__in=list(keys))
+    return {row.pk: row for row in as_known(rows, index)}
+
+
+def as_known(rows: Iterable[Thing], index: int) -> list[Thing]:
+    """Return records that were read, in their order, as the register knew them right after entry `index`.
+
+    No query where none was revised since, else two.
+    """
     found: dict[UUID, Thing] = {row.pk: row for row in rows}
     revised = [key for key, row in found.items() if row.revised_id > index]
     if not revised:
-        return found
+        return list(found.values())
     newest = (
         Subject.objects.filter(thing_id__in=revised, wrote_record=True, entry__lte=index)
         .values("thing_id")
@@ -35,9 +43,9 @@ def records_known_at(model: type[Thing], index: int, keys: Iterable[UUID] | None
     entry_of = dict(newest)
     entries = Entry.objects.in_bulk(set(entry_of.values()))
     for key in revised:
-        image = _image_in(entries[entry_of[key]], table_name(model), key)
+        image = _image_in(entries[entry_of[key]], table_name(type(found[key])), key)
         found[key] = _rebuilt(found[key], image)
-    return found
+    return list(found.values())
 
 
 def refer_as_known(rows: Iterable[Any], index: int, **models: type[Record]) -> None:

@@ -66,6 +66,11 @@ class Scope:
     everywhere: bool = False
     staff_id: UUID | None = None  # whose own van counts as at hand
 
+    @classmethod
+    def of_all(cls) -> "Scope":
+        """Return the scope of a question that is asked for nobody in particular."""
+        return cls(Role.AUDITOR, everywhere=True)
+
     def covers(self, depot_id: UUID) -> bool:
         """Say whether things of this depot are theirs to see and change."""
         return self.everywhere or depot_id in self.depots

@@ -254,18 +254,18 @@ def test_the_list_takes_as_many_queries_for_many_as_for_few(
     waiting = world.device()
     moment = settle(world.clock.at)
 
-    # whereabouts with vans; stays of the cabinets; their cabinets; their depots; locations of the stays;
-    # devices. (No stay is in a depot here.)
-    with django_assert_num_queries(6):
+    # devices; whereabouts with vans; stays of the cabinets; their cabinets; their depots; locations of the
+    # stays; models. (No stay is in a depot here.)
+    with django_assert_num_queries(7):
         assert len(places(moment)) == rows + 1
-    # whereabouts; stays; cabinets; locations; devices
-    with django_assert_num_queries(5):
+    # devices; whereabouts; stays; cabinets; locations; models
+    with django_assert_num_queries(6):
         assert waiting.pk not in places(moment, location_id=world.location.pk)
 
     for device in hung:
         devices.correct_device(world.office, device_id=device.pk, firmware="2.1")
 
-    with django_assert_num_queries(8):  # the six; the newest entry of each revised device; those entries
+    with django_assert_num_queries(9):  # the seven; the newest entry of each revised device; those entries
         assert {at.device.firmware for at in devices_at(moment)} == {""}
 
 

@@ -194,8 +194,8 @@ def test_the_list_takes_as_many_queries_for_many_as_for_few(
     world.cabinet(world.tarnmouth)
     moment = settle(world.clock.at)
 
-    # stays; their locations; their depots; splits; their shares; products; cabinets
-    with django_assert_num_queries(7):
+    # cabinets; models; stays; their locations; their depots; splits; their shares; products; devices' places
+    with django_assert_num_queries(9):
         found = cabinets_at(moment)
         assert [(at.stay.location or at.stay.depot).label for at in found]
         assert len([at for at in found if at.shares]) == rows
@@ -203,7 +203,7 @@ def test_the_list_takes_as_many_queries_for_many_as_for_few(
     for cabinet in made:
         cabinets.correct_cabinet(world.office, cabinet_id=cabinet.pk, particulars={"position": "by the door"})
 
-    with django_assert_num_queries(9):  # as above; the newest entry of each revised cabinet; those entries
+    with django_assert_num_queries(11):  # as above; the newest entry of each revised cabinet; those entries
         assert {at.cabinet.position for at in cabinets_at(moment)} == {""}
 
 

@@ -152,14 +152,14 @@ def test_the_list_takes_as_many_queries_for_many_as_for_few(
     stores = [world.store() for _ in range(rows)]
     moment = settle(world.clock.at)
 
-    with django_assert_num_queries(4):  # states; holdings; locations; accounts
+    with django_assert_num_queries(5):  # locations; depots; states; holdings; accounts
         assert len(locations_at(moment)) == rows + 1
 
     for store in stores:
         locations.correct_location(world.office, location_id=store.pk, particulars={"name": "Mole End"})
     accounts.correct_account(world.office, account_id=world.account.pk, particulars={"name": "Lantern"})
 
-    # states; holdings; locations, the newest entry of each revised one, those entries; accounts, their
-    # newest entries, those entries
-    with django_assert_num_queries(8):
+    # locations, the newest entry of each revised one, those entries; depots; states; holdings; accounts,
+    # their newest entries, those entries
+    with django_assert_num_queries(9):
         assert "Mole End" not in {at.location.name for at in locations_at(moment)}
