@@ -134,7 +134,22 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 
-STATIC_URL = "static/"
+REST_FRAMEWORK = {
+    "EXCEPTION_HANDLER": "registry.api.problems.answer_problem",
+    "DEFAULT_SCHEMA_CLASS": "registry.api._schema.RegisterSchema",
+    "UNAUTHENTICATED_USER": None,
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Rimebook",
+    "VERSION": "1",
+    "DESCRIPTION": "The register of freezers, sensors and installations of a packaged-ice company.",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+}
+
+STATIC_URL = "/static/"
 WHITENOISE_USE_FINDERS = True  # one process serves its own files, with nothing to collect first
 
 # Times are kept in UTC; a page shows a store's time in the store's own zone, with its name.

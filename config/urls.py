@@ -1,6 +1,6 @@
 """Mounts the faces of the register."""
 
-from django.urls import path
+from django.urls import include, path
 from django.views.generic import RedirectView
 
 from registry.console.site import console
@@ -8,4 +8,7 @@ from registry.console.site import console
 urlpatterns = [
     path("", RedirectView.as_view(pattern_name="admin:index"), name="front"),
     path("console/", console.urls),
+    path("api/v1/", include("registry.api.urls")),
 ]
+
+handler500 = "registry.api.documents.server_error"

@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from registry.ledger import clock
 from registry.models import Entry
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.periods import require_offset
+from registry.rules.periods import CLOCK_SKEW_MAX, require_offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,14 @@ def head_index() -> int:
     """Return the index of the newest entry, 0 for an empty ledger."""
     newest: int | None = Entry.objects.order_by("-index").values_list("index", flat=True).first()
     return newest or 0
+
+
+def present() -> Moment:
+    """Settle the question how things stand now.
+
+    What was stated a moment ahead of our clock, as far as a phone's clock may run ahead, counts already.
+    """
+    return settle(clock.now() + CLOCK_SKEW_MAX)
 
 
 def settle(valid_at: datetime, known_at: datetime | int | None = None) -> Moment:

@@ -1,0 +1,150 @@
+"""How values are read and written: strict about types, and leaving every rule to the rules."""
+
+import re
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from typing import Any
+
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from registry.rules.errors import Code, RuleBroken
+from registry.rules.periods import require_offset
+from registry.rules.splits import percent_text, read_percent
+
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?([Zz]|[+-]\d\d:\d\d)?")
+
+
+class In(serializers.Serializer):  # type: ignore[type-arg]
+    """A body that is read: a field that it does not have is refused, because a misspelt one would be lost."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        """Return the values, or raise ValidationError by field."""
+        if isinstance(data, dict):
+            unknown = sorted(str(name) for name in data if name not in self.fields)
+            if unknown:
+                raise serializers.ValidationError(
+                    dict.fromkeys(unknown, "There is no such field here. Leave it out, or correct its name.")
+                )
+        return super().to_internal_value(data)
+
+
+class Text(serializers.CharField):
+    """Text, which may be blank; its rule decides. A number is no text: it would have lost its zeros."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**{"allow_blank": True, "trim_whitespace": False, **options})
+
+    def to_internal_value(self, data: Any) -> str:
+        """Return the text as it came."""
+        if not isinstance(data, str):
+            raise serializers.ValidationError("This must be text. Put it in quotes.")
+        return data
+
+
+class WholeNumber(serializers.IntegerField):
+    """A whole number; its rule knows the bounds."""
+
+    def to_internal_value(self, data: Any) -> int:
+        """Return the number as it came."""
+        if isinstance(data, bool) or not isinstance(data, int):
+            raise serializers.ValidationError("This must be a whole number, without quotes.")
+        return data
+
+
+@extend_schema_field({"oneOf": [{"type": "string"}, {"type": "number"}]})
+class Number(serializers.Field):  # type: ignore[type-arg]
+    """A decimal number, as text or as a JSON number."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        """Return text or an exact decimal for the rule to judge."""
+        if isinstance(data, float):
+            return Decimal(repr(data))
+        if isinstance(data, bool) or not isinstance(data, int | str):
+            raise serializers.ValidationError("This must be a number, such as 43.5 or its text.")
+        return data
+
+    def to_representation(self, value: Any) -> str:
+        """Return the exact number as text."""
+        return format(value.normalize(), "f")
+
+
+class Truth(serializers.BooleanField):
+    """True or false, and nothing that looks like it."""
+
+    def to_internal_value(self, data: Any) -> bool:
+        """Return the value as it came."""
+        if not isinstance(data, bool):
+            raise serializers.ValidationError("This must be true or false.")
+        return data
+
+
+@extend_schema_field(OpenApiTypes.DATETIME)
+class MomentField(serializers.Field):  # type: ignore[type-arg]
+    """A time with its offset from UTC (RFC 3339, section 5.6); told in UTC."""
+
+    def to_internal_value(self, data: Any) -> datetime:
+        """Return the time; raises RuleBroken TIME_INVALID."""
+        return read_moment(data, self.field_name or "time")
+
+    def to_representation(self, value: datetime) -> str:
+        """Return the time in UTC."""
+        return show_moment(value)
+
+
+class Day(serializers.DateField):
+    """A date without a time."""
+
+    def to_internal_value(self, data: Any) -> date:
+        """Return the date."""
+        try:
+            if not isinstance(data, str) or len(data) != 10:
+                raise ValueError
+            return date.fromisoformat(data)
+        except ValueError:
+            raise serializers.ValidationError("This must be a date such as 2026-05-01.") from None
+
+
+class Key(serializers.UUIDField):
+    """The key of a thing, as a UUID's text."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        """Return the key."""
+        if not isinstance(data, str):
+            raise serializers.ValidationError("This must be a key, as text.")
+        return super().to_internal_value(data)
+
+
+@extend_schema_field({"oneOf": [{"type": "string"}, {"type": "number"}], "description": "percentage"})
+class Percent(serializers.Field):  # type: ignore[type-arg]
+    """A share in percent, kept in hundredths."""
+
+    def to_internal_value(self, data: Any) -> int:
+        """Return hundredths of a percent; raises RuleBroken SPLIT_INVALID."""
+        return read_percent(Decimal(repr(data)) if isinstance(data, float) else data, "share")
+
+    def to_representation(self, value: int) -> str:
+        """Return the percentage as text."""
+        return percent_text(value)
+
+
+def read_moment(data: object, field: str) -> datetime:
+    """Return a time with its offset; raises RuleBroken TIME_INVALID."""
+    try:
+        if not isinstance(data, str) or not _MOMENT.fullmatch(data):
+            raise ValueError
+        moment = datetime.fromisoformat(data.upper())
+    except ValueError:
+        raise RuleBroken(
+            Code.TIME_INVALID,
+            "This is no time. Write one with its offset, such as 2026-05-01T09:30:00-04:00.",
+            field=field,
+        ) from None
+    require_offset(moment, field)
+    return moment
+
+
+def show_moment(moment: datetime) -> str:
+    """Return a time in UTC as RFC 3339 writes it."""
+    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")

@@ -1,0 +1,109 @@
+"""Lists by the page: a keyset cursor, which stays right while rows come and however many look alike.
+
+The framework's own cursor counts among equal values and gives up at a thousand; a chain easily has more
+stores of one name.
+"""
+
+import base64
+import binascii
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from urllib.parse import urlencode
+from uuid import UUID
+
+from django.core.exceptions import ValidationError
+from django.db.models import Model, Q, QuerySet
+
+from registry.rules.particulars import invalid
+
+PAGE_SIZE = 50  # rows
+PAGE_SIZE_MAX = 200
+PAGE_PARAMETERS = ("cursor", "page_size", "ordering")
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The rows of one page, and the cursor of the next or None."""
+
+    rows: list[Any]
+    cursor: str | None
+
+
+def read_page(
+    rows: "QuerySet[Any]", orderings: Sequence[str], asked: Mapping[str, str], tie: str = "id"
+) -> Page:
+    """Return a page of rows, ordered by one of the orderings (the first unless asked) and then by key.
+
+    Raises RuleBroken VALUE_INVALID for an ordering, a size or a cursor that cannot be.
+    """
+    ordering = asked.get("ordering") or orderings[0]
+    column = ordering.removeprefix("-")
+    if column not in {name.removeprefix("-") for name in orderings}:
+        names = ", ".join(sorted(name.removeprefix("-") for name in orderings))
+        raise invalid(
+            "ordering", f"The list cannot be ordered so. Use one of {names}, with - for descending."
+        )
+    size = _size(asked.get("page_size"))
+    descending = ordering.startswith("-")
+    if cursor := asked.get("cursor"):
+        rows = rows.filter(_after(rows.model, column, descending, cursor, tie))
+    sign = "-" if descending else ""
+    order = [f"{sign}{tie}"] if column == tie else [ordering, f"{sign}{tie}"]
+    found = list(rows.order_by(*order)[: size + 1])
+    more = len(found) > size
+    return Page(found[:size], _cursor(found[size - 1], column, tie) if more else None)
+
+
+def next_link(
+    path: str, asked: Mapping[str, str], pinned: Mapping[str, str], cursor: str | None
+) -> str | None:
+    """Return the address of the next page, which asks the same question as this one; None for the last."""
+    if cursor is None:
+        return None
+    return f"{path}?{urlencode({**asked, **pinned, 'cursor': cursor})}"
+
+
+def search_in(rows: "QuerySet[Any]", fields: Sequence[str], words: str) -> "QuerySet[Any]":
+    """Return the rows in which every word occurs in one of the fields, whatever its case."""
+    for word in words.split():
+        found = Q()
+        for field in fields:
+            found |= Q(**{f"{field}__icontains": word})
+        rows = rows.filter(found)
+    return rows
+
+
+def _size(typed: str | None) -> int:
+    if typed is None:
+        return PAGE_SIZE
+    if not (typed.isascii() and typed.isdigit() and len(typed) < 9 and 1 <= int(typed) <= PAGE_SIZE_MAX):
+        raise invalid("page_size", f"A page has 1 to {PAGE_SIZE_MAX} rows. Ask for so many.")
+    return int(typed)
+
+
+def _cursor(row: Model, column: str, tie: str) -> str:
+    value, key = getattr(row, column), getattr(row, tie)
+    plain = value.isoformat() if isinstance(value, datetime) else value
+    plain = str(plain) if isinstance(plain, UUID) else plain
+    text = json.dumps([plain, key if isinstance(key, int) else str(key)])
+    return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
+
+
+def _after(model: type[Model], column: str, descending: bool, cursor: str, tie: str) -> Q:
+    try:
+        text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))
+        value, key = json.loads(text)
+        fields = {field.name: field for field in model._meta.concrete_fields}
+        value = fields[column].to_python(value)
+        key = fields[tie].to_python(key)
+        if value is None or key is None or (isinstance(value, str) and "\0" in value):
+            raise ValueError
+    except (ValueError, TypeError, binascii.Error, ValidationError, RecursionError, OverflowError):
+        raise invalid("cursor", "This is no cursor of ours. Begin with the first page.") from None
+    step = "lt" if descending else "gt"
+    if column == tie:
+        return Q(**{f"{tie}__{step}": key})
+    return Q(**{f"{column}__{step}": value}) | Q(**{column: value, f"{tie}__{step}": key})

@@ -1,0 +1,225 @@
+"""What goes wrong, told in one shape: RFC 9457 problem documents with the register's stable codes."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from enum import StrEnum
+from http import HTTPStatus
+from typing import Any, Final
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404
+from rest_framework import exceptions
+from rest_framework.response import Response
+
+from registry.rules.errors import Code, RuleBroken
+
+MEDIA_TYPE = "application/problem+json"
+RETRY_AFTER_S = 2  # seconds after which a busy register is asked again
+
+
+class ApiCode(StrEnum):
+    """Codes of what only happens on the way in, beside the register's own (rules.errors.Code)."""
+
+    MALFORMED = "malformed"  # the body is no JSON
+    NOT_SIGNED_IN = "not_signed_in"
+    NOT_ALLOWED = "not_allowed"  # a signed-in browser without its CSRF token
+    METHOD_UNKNOWN = "method_unknown"
+    NOT_ACCEPTABLE = "not_acceptable"
+    MEDIA_TYPE_UNKNOWN = "media_type_unknown"
+    KEY_MISSING = "key_missing"  # no Idempotency-Key
+    CONDITION_MISSING = "condition_missing"  # no If-Match
+    TOO_LARGE = "too_large"  # a body of more than Django's limit, or one that broke off
+    FIELDS_INVALID = "fields_invalid"  # several fields, each with its own words
+
+
+_CONFLICTS = (
+    Code.CODE_TAKEN, Code.OVERLAPPING_HISTORY, Code.NOTHING_CHANGES, Code.PERIOD_SUPERSEDED,
+    Code.NEIGHBOUR_SWALLOWED, Code.DEVICE_ELSEWHERE, Code.DEVICE_NOT_AVAILABLE, Code.DEVICE_NOT_ASSIGNED,
+    Code.CABINET_NOT_AVAILABLE, Code.SLOT_TAKEN, Code.LOCATION_CLOSED, Code.LOCATION_OCCUPIED,
+    Code.ACCOUNT_CLOSED, Code.ACCOUNT_OCCUPIED, Code.NOT_PROVISIONAL, Code.LAST_ADMINISTRATOR,
+    Code.ALREADY_FOUNDED, Code.NOT_FOUNDED, Code.SIMULATION_REFUSED, Code.REGISTER_BUSY,
+)  # fmt: skip
+# What is not named here is a value that cannot be processed.
+STATUS: Final[dict[str, HTTPStatus]] = {
+    **dict.fromkeys(_CONFLICTS, HTTPStatus.CONFLICT),
+    Code.ROLE_FORBIDS: HTTPStatus.FORBIDDEN,
+    Code.CHANGED_MEANWHILE: HTTPStatus.PRECONDITION_FAILED,
+    Code.KEY_INVALID: HTTPStatus.BAD_REQUEST,
+    ApiCode.MALFORMED: HTTPStatus.BAD_REQUEST,
+    ApiCode.KEY_MISSING: HTTPStatus.BAD_REQUEST,
+    ApiCode.NOT_SIGNED_IN: HTTPStatus.UNAUTHORIZED,
+    ApiCode.NOT_ALLOWED: HTTPStatus.FORBIDDEN,
+    ApiCode.METHOD_UNKNOWN: HTTPStatus.METHOD_NOT_ALLOWED,
+    ApiCode.NOT_ACCEPTABLE: HTTPStatus.NOT_ACCEPTABLE,
+    ApiCode.MEDIA_TYPE_UNKNOWN: HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+    ApiCode.TOO_LARGE: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+    ApiCode.CONDITION_MISSING: HTTPStatus.PRECONDITION_REQUIRED,
+}
+
+
+def status_of(code: str) -> HTTPStatus:
+    """Return the status with which a code is answered, for a thing in the address 404 apart."""
+    return STATUS.get(code, HTTPStatus.UNPROCESSABLE_ENTITY)
+
+
+class Problem(Exception):
+    """Something wrong with the request itself, before the register was asked."""
+
+    def __init__(self, code: ApiCode, detail: str) -> None:
+        super().__init__(detail)
+        self.code = code
+        self.detail = detail
+
+
+def answer_problem(error: Exception, context: Mapping[str, Any]) -> Response | None:
+    """Return the problem document of an exception; None, and so a 500, for what is a defect of ours."""
+    view = context.get("view")
+    if isinstance(error, RuleBroken):
+        return _of_refusal(error, view)
+    if isinstance(error, Problem):
+        return problem(error.code, status_of(error.code), error.detail)
+    if isinstance(error, exceptions.ValidationError):
+        return _of_fields(error)
+    return _of_framework(error)
+
+
+def problem(
+    code: str, status: HTTPStatus, detail: str, *, headers: Mapping[str, str] | None = None, **more: Any
+) -> Response:
+    """Return a problem document (RFC 9457, section 3) with the code, and what else a client may use."""
+    document = {
+        "type": f"/api/v1/problems/{code}/",
+        "title": title_of(code),
+        "status": int(status),
+        "detail": detail,
+        "code": code,
+        **more,
+    }
+    return Response(
+        document,
+        status=status,
+        content_type=MEDIA_TYPE,
+        headers={"Cache-Control": "no-store", **(headers or {})},
+    )
+
+
+def title_of(code: str) -> str:
+    """Return the title of a kind of problem, which never varies."""
+    return code.replace("_", " ").capitalize()
+
+
+def _of_refusal(broken: RuleBroken, view: Any) -> Response:
+    status = status_of(broken.code)
+    noun = getattr(view, "noun", None)
+    reading = getattr(getattr(view, "request", None), "method", "GET") in ("GET", "HEAD")
+    if broken.code is Code.NOT_FOUND and (reading or broken.field == noun):
+        status = HTTPStatus.NOT_FOUND
+    details = dict(broken.details)
+    path = details.pop("path", [])
+    error: dict[str, Any] = {"detail": broken.message, "code": str(broken.code)}
+    if broken.field and not reading:
+        pointer = pointer_to(broken.field, path if isinstance(path, Sequence) else [], view)
+        error |= {"pointer": pointer} if pointer else {}
+    elif broken.field:
+        error["parameter"] = broken.field
+    headers = {"Retry-After": str(RETRY_AFTER_S)} if broken.code is Code.REGISTER_BUSY else {}
+    more: dict[str, Any] = {"errors": [error]}
+    if "suggestions" in details:
+        more["suggestions"] = details.pop("suggestions")
+    if details:
+        more["details"] = details
+    return problem(str(broken.code), status, broken.message, headers=headers, **more)
+
+
+def pointer_to(field: str, path: Sequence[str | int], view: Any) -> str:
+    """Return where in the body a field stands, as a JSON Pointer fragment (RFC 6901); blank if nowhere."""
+    given = getattr(view, "given_class", None)
+    if given is None:
+        return ""
+    inner: Any = given()
+    for step in path:
+        inner = inner.child if isinstance(step, int) else inner.fields.get(step)
+        if inner is None:
+            return ""
+    found = _find(inner, field)
+    return "#/" + "/".join(str(part) for part in [*path, *found]) if found else ""
+
+
+def _find(serializer: Any, field: str) -> list[str]:
+    """Return the names that lead to a field within objects, but not into lists."""
+    fields = getattr(serializer, "fields", {})
+    if field in fields:
+        return [field]
+    for name, inner in fields.items():
+        if deeper := _find(inner, field):
+            return [name, *deeper]
+    return []
+
+
+def _of_fields(error: exceptions.ValidationError) -> Response:
+    errors = [
+        {
+            "detail": words,
+            "code": str(Code.VALUE_INVALID),
+            **({"pointer": "#" + "".join(f"/{part}" for part in path)} if path else {}),
+        }
+        for path, words in _leaves(error.detail, ())
+    ]
+    one = len(errors) == 1
+    detail = (
+        str(errors[0]["detail"]) if one else f"{len(errors)} fields cannot be read. Correct each of them."
+    )
+    code = str(Code.VALUE_INVALID) if one else str(ApiCode.FIELDS_INVALID)
+    return problem(code, HTTPStatus.UNPROCESSABLE_ENTITY, detail, errors=errors)
+
+
+def _leaves(detail: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
+    if isinstance(detail, dict):
+        for name, inner in detail.items():
+            yield from _leaves(inner, path if name == "non_field_errors" else (*path, str(name)))
+    elif isinstance(detail, list) and any(isinstance(inner, dict) for inner in detail):
+        for position, inner in enumerate(detail):
+            yield from _leaves(inner, (*path, str(position)))
+    elif isinstance(detail, list):
+        for inner in detail:
+            yield from _leaves(inner, path)
+    else:
+        yield path, str(detail)
+
+
+def _of_framework(error: Exception) -> Response | None:
+    if isinstance(error, exceptions.NotAuthenticated | exceptions.AuthenticationFailed):
+        return problem(
+            ApiCode.NOT_SIGNED_IN,
+            HTTPStatus.UNAUTHORIZED,
+            "This needs a token that is valid. Send it as Authorization: Bearer, or have a new one issued.",
+            headers={"WWW-Authenticate": "Bearer"},
+        )
+    if isinstance(error, exceptions.ParseError):
+        return problem(
+            ApiCode.MALFORMED, HTTPStatus.BAD_REQUEST, "The body is no JSON. Check it and send it again."
+        )
+    if isinstance(error, exceptions.MethodNotAllowed):
+        return problem(
+            ApiCode.METHOD_UNKNOWN,
+            HTTPStatus.METHOD_NOT_ALLOWED,
+            "This address knows no such method. See the documentation at /api/v1/docs/.",
+        )
+    if isinstance(error, exceptions.NotAcceptable):
+        return problem(
+            ApiCode.NOT_ACCEPTABLE, HTTPStatus.NOT_ACCEPTABLE, "Answers are application/json. Accept that."
+        )
+    if isinstance(error, exceptions.UnsupportedMediaType):
+        return problem(
+            ApiCode.MEDIA_TYPE_UNKNOWN,
+            HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+            "Bodies are application/json. Send that, and say so in Content-Type.",
+        )
+    if isinstance(error, exceptions.PermissionDenied | PermissionDenied):
+        return problem(
+            ApiCode.NOT_ALLOWED,
+            HTTPStatus.FORBIDDEN,
+            "The browser's session did not prove itself. Load the page again, or use a token.",
+        )
+    if isinstance(error, exceptions.NotFound | Http404):
+        return problem(Code.NOT_FOUND, HTTPStatus.NOT_FOUND, "There is no such address. Look it up again.")
+    return None
