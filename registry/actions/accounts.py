@@ -72,6 +72,8 @@ def correct_account(
             raise particulars_rules.invalid("parent", f"{parent_id!r} names no account. Give its key.")
         parent = find(Account, parent_id, "parent") if parent_id else None
         check_parent(account.pk, parent.pk if parent else None, _parents())
+        if parent is not None and history(AccountState, account)[-1].state == AccountStanding.OPEN:
+            require_account_open(parent, writing.now, "parent")
         changes["parent"] = parent
     changes |= cleaned(Account, given, FIELDS, besides=account_id)
     writing.revise(account, **changes)

@@ -15,7 +15,7 @@ from registry.actions._steps import (
     running,
     to_end,
 )
-from registry.models import Cabinet, CabinetWhereabouts, Device, DeviceWhereabouts, Location
+from registry.models import Cabinet, CabinetWhereabouts, Device, DeviceWhereabouts
 from registry.queries.devices import resolve_serial
 from registry.rules import particulars as particular_rules
 from registry.rules.assignments import Candidate, Installation, check_assignment
@@ -43,13 +43,13 @@ def assign_device(
     CABINET_NOT_AVAILABLE, SENSOR_COUNT_MISMATCH, SLOT_TAKEN, SLOT_NEEDS_REASON, LOCATION_CLOSED,
     TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
-    cabinet, location = _standing_cabinet(writing, cabinet_id, valid_from)
+    cabinet, stay = _standing_cabinet(writing, cabinet_id, valid_from)
     device = _device(writing, device_id, serial, cabinet)
-    assignment = _assign(writing, device, cabinet, valid_from, installation or Installation())
+    assignment = _assign(writing, device, cabinet, stay, valid_from, installation or Installation())
     writing.tell(
         Verb.DEVICE_ASSIGNED,
         valid_from,
-        {"device": device, "cabinet": cabinet, "location": location},
+        {"device": device, "cabinet": cabinet, "location": stay.location},
         reason=reason,
     )
     return assignment
@@ -112,7 +112,7 @@ def swap_device(
     removed, cabinet = present.device, present.cabinet
     if cabinet is None:
         raise RuntimeError("an assignment without a cabinet")
-    cabinet, location = _standing_cabinet(writing, cabinet.pk, valid_from)
+    cabinet, stay = _standing_cabinet(writing, cabinet.pk, valid_from)
     device = _device(writing, device_id, serial, cabinet)
     if device == removed:
         raise RuleBroken(
@@ -120,7 +120,7 @@ def swap_device(
         )
     following = custody_with(writing, removed, depot_id, staff_id, depot_of_device(present, valid_from))
     carry_on(writing, present, following, valid_from, **_ending(end_reason, end_note))
-    assignment = _assign(writing, device, cabinet, valid_from, installation or _as_before(present))
+    assignment = _assign(writing, device, cabinet, stay, valid_from, installation or _as_before(present))
     writing.tell(
         Verb.DEVICE_SWAPPED,
         valid_from,
@@ -128,7 +128,7 @@ def swap_device(
             "removed": removed,
             "device": device,
             "cabinet": cabinet,
-            "location": location,
+            "location": stay.location,
             "to": following.staff or following.depot,
         },
         reason=end_note,
@@ -136,14 +136,16 @@ def swap_device(
     return assignment
 
 
-def _standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, Location | None]:
-    """Return a cabinet and the open store in which it stands at `at` and still does."""
+def _standing_cabinet(
+    writing: Writing, cabinet_id: UUID, at: datetime
+) -> tuple[Cabinet, CabinetWhereabouts]:
+    """Return a cabinet and its stay at `at`, which still runs; where that is a store, it is open."""
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
     writing.require_depot(stay.answering_depot_id(), "cabinet")
     if stay.location is not None:
         require_open(stay.location, at)
-    return cabinet, stay.location
+    return cabinet, stay
 
 
 def _device(writing: Writing, device_id: UUID | None, serial: str | None, cabinet: Cabinet) -> Device:
@@ -155,11 +157,15 @@ def _device(writing: Writing, device_id: UUID | None, serial: str | None, cabine
 
 
 def _assign(
-    writing: Writing, device: Device, cabinet: Cabinet, at: datetime, installation: Installation
+    writing: Writing,
+    device: Device,
+    cabinet: Cabinet,
+    stay: CabinetWhereabouts,
+    at: datetime,
+    installation: Installation,
 ) -> DeviceWhereabouts:
     """Check and write an assignment that begins at `at`."""
     places = history_in_sight(writing, DeviceWhereabouts, device, "device")
-    stay = running(history(CabinetWhereabouts, cabinet), at)
     installation = with_default_order(installation, device.model.sensor_count)
     present = to_end(places, at) if places else None
     if present is not None:

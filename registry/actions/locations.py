@@ -14,6 +14,7 @@ from registry.actions._steps import (
     history,
     holder_at,
     require_account_open,
+    require_open,
     take_devices_out,
     to_end,
 )
@@ -233,9 +234,7 @@ def hand_location(
     writing.require_depot(location.depot_id, "location")
     account = find(Account, account_id, "account")
     require_account_open(account, valid_from)
-    rules.check_not_closed(
-        to_end(history(LocationState, location), valid_from).state == LocationStanding.CLOSED, location.label
-    )
+    require_open(location, valid_from)
     present = to_end(history(LocationHolding, location), valid_from)
     number = clean_code(store_number, "store_number")
     if (present.account_id, present.store_number) == (account.pk, number):

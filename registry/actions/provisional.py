@@ -65,6 +65,10 @@ def record_provisional_device(
     )
     about: dict[str, Record | None] = {"device": written}
     if cabinet_id is not None:
+        if depot_id is not None or staff_id is not None:
+            raise particular_rules.invalid(
+                "cabinet", "A device is in one place. Name the cabinet, or the depot and van that have it."
+            )
         cabinet = find(Cabinet, cabinet_id, "cabinet")
         stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), valid_from)
         writing.require_depot(stay.answering_depot_id(), "cabinet")

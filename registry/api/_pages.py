@@ -7,7 +7,7 @@ stores of one name.
 import base64
 import binascii
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -66,10 +66,12 @@ def next_link(
     return f"{path}?{urlencode({**asked, **pinned, 'cursor': cursor})}"
 
 
-def search_in(rows: "QuerySet[Any]", fields: Sequence[str], words: str) -> "QuerySet[Any]":
-    """Return the rows in which every word occurs in one of the fields, whatever its case."""
+def search_in(
+    rows: "QuerySet[Any]", fields: Sequence[str], words: str, also: Callable[[str], Q] | None = None
+) -> "QuerySet[Any]":
+    """Return the rows in which every word occurs in one of the fields, or is `also` found, in any case."""
     for word in words.split():
-        found = Q()
+        found = also(word) if also else Q()
         for field in fields:
             found |= Q(**{f"{field}__icontains": word})
         rows = rows.filter(found)

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from functools import wraps
 from http import HTTPStatus
 from typing import Any, ClassVar
+from uuid import UUID
 
 from django.core.exceptions import RequestDataTooBig
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import HttpResponse
 from django.http.request import UnreadablePostError
 from django.utils.cache import get_conditional_response, patch_vary_headers
@@ -145,6 +146,14 @@ class RegisterView(APIView):
             raise invalid(name, f"{name} is one of {', '.join(words)}. Use one of them, or leave it out.")
         return word
 
+    def key_in(self, name: str) -> UUID | None:
+        """Return the key in a query parameter, None if it is not there; raises RuleBroken VALUE_INVALID."""
+        typed = self.request.query_params.get(name)
+        try:
+            return None if typed is None else UUID(typed)
+        except ValueError:
+            raise invalid(name, f"The {name} is no key. Take one from an answer.") from None
+
     # --- answers -------------------------------------------------------------------------------------
 
     def one(self, data: Mapping[str, Any], moment: Moment) -> Response:
@@ -177,7 +186,9 @@ class RegisterView(APIView):
             rows = filtered.qs
         if "\0" in asked.get("search", ""):
             raise invalid("search", "The search holds what is no text. Type it again.")
-        rows = search_in(rows, self.searches, asked.get("search", ""))
+        rows = search_in(
+            rows, self.searches, asked.get("search", ""), lambda word: self.also_found(word, moment)
+        )
         page = read_page(rows, self.orderings, asked, self.tie)
         pinned = {"as_of": show_moment(moment.valid_at), "known_at": str(moment.index)} if self.dated else {}
         following = next_link(self.request.path, asked, pinned, page.cursor)
@@ -192,6 +203,10 @@ class RegisterView(APIView):
         if following:
             headers["Link"] = f'<{following}>; rel="next"'  # RFC 8288
         return Response(data, headers=headers)
+
+    def also_found(self, word: str, moment: Moment) -> Q:
+        """Return by what else than its own fields a row is found by a word of a search."""
+        return Q()
 
     @classmethod
     def list_parameters(cls) -> list[str]:

@@ -6,6 +6,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.views import View
 from drf_spectacular.views import SpectacularAPIView
+from rest_framework import serializers
 from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -30,11 +31,20 @@ class DocumentationView(View):
         return render(request, "registry/api_documentation.html")
 
 
+class ProblemKindOut(serializers.Serializer):  # type: ignore[type-arg]
+    """A kind of problem."""
+
+    code = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+
+
 class ProblemView(RegisterView):
     """What a problem's `type` leads to."""
 
     authentication_classes = ()
     permission_classes = ()
+    out = ProblemKindOut
 
     def get(self, request: Request, code: str) -> Response:
         """Say what a code stands for."""
@@ -46,6 +56,7 @@ class ProblemView(RegisterView):
 class NowhereView(RegisterView):
     """Any other address."""
 
+    schema = None
     authentication_classes = ()
     permission_classes = ()
 

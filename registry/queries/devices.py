@@ -1,12 +1,22 @@
 """Finding devices by what somebody typed or scanned."""
 
+from dataclasses import dataclass
 from uuid import UUID
 
 from django.db.models import Q
 
 from registry.models import CabinetWhereabouts, Device, DeviceModel, DeviceWhereabouts
+from registry.models.base import PeriodQuerySet
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.identifiers import ScanKind, SerialScheme, accept, candidates, read_scan
+from registry.rules.identifiers import (
+    ScanKind,
+    SerialScheme,
+    SuggestionKind,
+    accept,
+    candidates,
+    normalise,
+    read_scan,
+)
 from registry.rules.roles import Role, Scope
 from registry.rules.whereabouts import IN_HAND, DevicePlace, DeviceStanding
 
@@ -78,20 +88,84 @@ def resolve_serial(typed: str, scope: Scope, *, sensor_count: int | None = None)
 
 def suggestions(text: str, schemes: list[SerialScheme], scope: Scope) -> list[str]:
     """Return the nearest serials that this person could assign, best first, at most SUGGESTIONS_MAX."""
-    found: list[str] = []
+    return [place.device.serial for place, _ in _near(text, schemes, scope)]
+
+
+@dataclass(frozen=True, slots=True)
+class Assignable:
+    """A device that this person could assign, where it waits, and by which slip it was found if by one."""
+
+    device: Device
+    place: DeviceWhereabouts
+    slip: SuggestionKind
+
+    @property
+    def place_words(self) -> str:
+        """Where the device waits; what that refers to has been read already."""
+        if self.place.staff is not None:
+            return f"van of {self.place.staff.name}"
+        return f"depot {self.place.depot.label}" if self.place.depot else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Suggested:
+    """Devices that somebody may mean while typing: those that begin so, and those one slip away."""
+
+    exact: list[Assignable]
+    near: list[Assignable]
+
+
+def suggest(typed: str, scope: Scope) -> Suggested:
+    """Return the devices that this person could assign and may mean by what is typed so far.
+
+    At most SUGGESTIONS_MAX of each: exact ones begin with what is typed, near ones are one slip away from
+    it. A code that was scanned counts by the serial in it; one that holds none finds nothing. Two queries,
+    and one more for each two thousand candidates.
+    """
+    try:
+        scan = read_scan(typed)
+        text = normalise(scan.serial or scan.value)
+    except RuleBroken:
+        return Suggested([], [])
+    begins = _in_hand(scope).filter(device__serial__startswith=text).order_by("device__serial")
+    exact = [Assignable(place.device, place, SuggestionKind.EXACT) for place in begins[:SUGGESTIONS_MAX]]
+    schemes = list(dict.fromkeys(model.serial_scheme() for model in DeviceModel.objects.order_by("name")))
+    known = {found.device.pk for found in exact}
+    near = [
+        Assignable(place.device, place, slip)
+        for place, slip in _near(text, schemes, scope)
+        if place.device.pk not in known
+    ]
+    return Suggested(exact, near)
+
+
+def _in_hand(scope: Scope) -> "PeriodQuerySet":
+    """Return where the devices are that this person could assign now."""
+    places: PeriodQuerySet = (
+        DeviceWhereabouts.objects.current()
+        .filter(assignable_whereabouts(scope), valid_to=None)
+        .select_related("device__model", "depot", "staff")
+    )
+    return places
+
+
+def _near(
+    text: str, schemes: list[SerialScheme], scope: Scope
+) -> list[tuple[DeviceWhereabouts, SuggestionKind]]:
+    """Return devices in hand whose serial is one slip away, best first, at most SUGGESTIONS_MAX."""
+    found: dict[str, tuple[DeviceWhereabouts, SuggestionKind]] = {}
     for scheme in schemes:
-        near = [candidate.serial for candidate in candidates(text, scheme)]
+        slips = {candidate.serial: candidate.kind for candidate in candidates(text, scheme)}
+        near = list(slips)
         for begin in range(0, len(near), CANDIDATES_MAX):
             batch = near[begin : begin + CANDIDATES_MAX]
-            held = set(
-                DeviceWhereabouts.objects.current()
-                .filter(assignable_whereabouts(scope), valid_to=None, device__serial__in=batch)
-                .values_list("device__serial", flat=True)
-            )
-            found += [serial for serial in batch if serial in held and serial not in found]
+            held = {place.device.serial: place for place in _in_hand(scope).filter(device__serial__in=batch)}
+            for serial in batch:
+                if serial in held and serial not in found:
+                    found[serial] = (held[serial], slips[serial])
             if len(found) >= SUGGESTIONS_MAX:
-                return found[:SUGGESTIONS_MAX]
-    return found
+                return list(found.values())[:SUGGESTIONS_MAX]
+    return list(found.values())
 
 
 def _depot_now(device: Device) -> UUID | None:

@@ -133,6 +133,17 @@ def test_an_account_begins_only_under_a_parent_that_is_there_and_open(world: Wor
     assert register(world, parent_id=parent.pk, valid_from=world.start + DAY).parent == parent
 
 
+def test_an_open_account_is_not_put_under_a_closed_one(world: World) -> None:
+    parent, account = register(world, "CHAIN"), register(world, "BANNER")
+    close(world, parent, world.start + DAY)
+
+    with refused("account_closed", "parent"):
+        accounts.correct_account(world.office, account_id=account.pk, particulars={"parent_id": parent.pk})
+    close(world, account, world.start + DAY)
+    put = accounts.correct_account(world.office, account_id=account.pk, particulars={"parent_id": parent.pk})
+    assert put.parent == parent
+
+
 def test_an_account_never_stands_above_itself(world: World) -> None:
     top = register(world, "TOP")
     middle = register(world, "MIDDLE", parent_id=top.pk)

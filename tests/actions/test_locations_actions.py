@@ -545,6 +545,11 @@ def test_a_location_is_handed_to_an_account_that_can_take_it(world: World) -> No
         close(world, location, noon)
         with refused("location_closed", "location"):
             hand(world, location, other, "8", noon + DAY)
+    with undone():  # a nap after the day of the handing is no matter of it
+        locations.set_location_state(
+            world.office, location_id=location.pk, state="asleep", valid_from=noon + DAY
+        )
+        hand(world, location, other, "8", noon)
     hand(world, location, other, "8", noon)
     with refused("overlapping_history", "valid_from"):
         hand(world, location, world.account, "8", noon - HOUR)

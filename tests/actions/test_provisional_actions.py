@@ -257,3 +257,11 @@ def test_the_depot_that_judges_is_the_one_that_answers_for_the_device(world: Wor
     with refused("not_found", "device"):
         provisional.confirm_provisional_device(tarnmouth, device_id=device.pk)
     provisional.confirm_provisional_device(fellgate, device_id=device.pk)
+
+
+def test_a_device_found_in_a_cabinet_is_not_in_a_depot_or_van_as_well(world: World) -> None:
+    cabinet = world.cabinet()
+    for elsewhere in ({"depot_id": world.tarnmouth.pk}, {"staff_id": world.installer.staff_id}):
+        with refused("value_invalid", "cabinet"):
+            record(world, cabinet_id=cabinet.pk, **elsewhere)
+    assert record(world, cabinet_id=cabinet.pk)
