@@ -25,6 +25,7 @@ from registry.actions import (
     products,
     provisional,
     staff,
+    tokens,
 )
 from registry.actions._devices import NewDevice
 from registry.ledger import guards
@@ -144,6 +145,9 @@ def life(world: World) -> Life:
     staff.change_role(world.administrator, staff_id=world.stranger.staff_id, role="office")
     staff.change_depots(world.administrator, staff_id=world.stranger.staff_id, depots=[world.tarnmouth.pk])
     staff.set_password(world.administrator, staff_id=world.stranger.staff_id, password="skerry-light-22")
+    lost, _ = tokens.issue_token(world.administrator, staff_id=world.installer.staff_id, name="Red phone")
+    tokens.revoke_token(world.administrator, token_id=lost.pk, reason="fell off the pier")
+    tokens.issue_token(world.administrator, staff_id=world.installer.staff_id, name="Blue phone")
     products.correct_product(office, product_id=world.eight_lb.pk, particulars={"net_mass": "8.125"})
     last = locations.correct_depot(office, depot_id=world.fellgate.pk, particulars={"name": "Fell Gate"})
     return Life(world, contact, rejected, last)

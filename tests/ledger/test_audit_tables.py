@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.db import connection
-from django.db.models import F, Model
+from django.db.models import BinaryField, F, Model
 
 from registry.actions import (
     locations,
@@ -16,6 +16,7 @@ from registry.ledger.images import image_of, ledgered_models, table_name
 from registry.models import (
     Account,
     AccountState,
+    ApiToken,
     Cabinet,
     CabinetModel,
     CabinetWhereabouts,
@@ -54,6 +55,7 @@ MINUTE = timedelta(minutes=1)
 EDITS: dict[type[Model], tuple[str, Any]] = {
     Account: ("name", "Elsewhere"),
     AccountState: ("valid_from", MINUTE),
+    ApiToken: ("revoked", False),
     Cabinet: ("position", "by the door"),
     CabinetModel: ("interior_width_mm", 1201),
     CabinetWhereabouts: ("valid_from", MINUTE),
@@ -78,6 +80,8 @@ def sample(model: type[Model]) -> Any:
     rows = model._base_manager.order_by("pk")
     if model is LocationState:
         rows = rows.filter(starts_known_by=False)
+    if model is ApiToken:
+        rows = rows.filter(revoked=True)
     if model is Staff:
         rows = rows.exclude(role="auditor")
     row = rows.first()
@@ -136,7 +140,7 @@ def like(row: Any) -> Any:
     row.pk = new_key()
     for field in row._meta.local_concrete_fields:
         if field.unique and not field.primary_key and getattr(row, field.attname) is not None:
-            setattr(row, field.attname, "9999")
+            setattr(row, field.attname, b"9999" if isinstance(field, BinaryField) else "9999")
     if isinstance(row, PeriodVersion):
         row.period, row.valid_from = new_key(), datetime(2001, 1, 1, tzinfo=UTC)
         row.valid_to = row.valid_from + DAY

@@ -37,6 +37,7 @@ from registry.models.base import PeriodVersion, Record, Version, new_key
 from tests.conftest import outside_actions
 from tests.models.rows import (
     DAY,
+    GUARDED,
     MODELS,
     START,
     TICK,
@@ -157,7 +158,7 @@ def superseded_by_another(rows: Rows, guard: Guard, model: type[models.Model]) -
 def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     row = rows.of[model][0]
     imaged = {column.name: column for column in imaged_fields(model)}
-    plain = ["name", "commitment", "maker_serial", "firmware", "everywhere"]
+    plain = ["name", "commitment", "maker_serial", "firmware", "everywhere", "revoked"]
     name = next(name for name in plain if name in imaged)
     return Case(partial(update, row, **{name: another(imaged[name], getattr(row, name))}))
 
@@ -238,7 +239,7 @@ def test_every_guard_has_a_name_of_its_own_that_the_database_can_hold() -> None:
         assert max(map(len, of_vendor)) < guards.NAME_LENGTH_MAX  # at the limit a name may have been cut
 
 
-@pytest.mark.parametrize("model", MODELS, ids=name_of)
+@pytest.mark.parametrize("model", GUARDED, ids=name_of)
 def test_no_row_of_any_table_is_deleted(rows: Rows, model: type[models.Model]) -> None:
     table = model._meta.db_table
     assert f"guard_{model._meta.model_name}_no_delete" in refusal(partial(delete, rows.of[model][0]))
@@ -247,7 +248,7 @@ def test_no_row_of_any_table_is_deleted(rows: Rows, model: type[models.Model]) -
         assert "_no_truncate" in refusal(partial(execute, f'TRUNCATE "{table}" CASCADE'))
 
 
-@pytest.mark.parametrize("model", MODELS, ids=name_of)
+@pytest.mark.parametrize("model", GUARDED, ids=name_of)
 def test_a_row_for_the_entry_to_come_is_accepted(rows: Rows, model: type[models.Model]) -> None:
     assert refusal(partial(rows.insert, model)) == ""
 
@@ -271,7 +272,7 @@ def replace_by_rowid(old: models.Model, fresh: models.Model) -> None:
 
 def unique_keys() -> list[tuple[type[models.Model], tuple[str, ...]]]:
     found: list[tuple[type[models.Model], tuple[str, ...]]] = []
-    for model in MODELS:
+    for model in GUARDED:
         found += [(model, (f.name,)) for f in model._meta.local_concrete_fields if f.unique]
         found += [(model, tuple(c.fields)) for c in model._meta.constraints if hasattr(c, "fields")]
     return found
@@ -308,7 +309,7 @@ def test_no_row_takes_another_rows_place_by_any_unique_key(
 
 
 @only_sqlite
-@pytest.mark.parametrize("model", MODELS, ids=name_of)
+@pytest.mark.parametrize("model", GUARDED, ids=name_of)
 def test_no_row_takes_another_rows_place_by_sqlites_own_number(rows: Rows, model: type[models.Model]) -> None:
     old = rows.of[model][0]
     if model is Subject:  # its key is that number
@@ -327,7 +328,7 @@ def _unlike_fresh(model: type[models.Model], old: Any) -> dict[str, Any]:
 
 
 @only_sqlite
-@pytest.mark.parametrize("model", MODELS, ids=name_of)
+@pytest.mark.parametrize("model", GUARDED, ids=name_of)
 def test_no_changed_row_takes_another_rows_place_by_sqlites_own_number(
     rows: Rows, model: type[models.Model]
 ) -> None:
@@ -355,7 +356,7 @@ def test_no_corrected_record_takes_the_place_of_the_one_that_has_its_code(
             assert not model._default_manager.filter(pk=first.pk).exists(), changes
 
 
-@pytest.mark.parametrize("model", MODELS, ids=name_of)
+@pytest.mark.parametrize("model", GUARDED, ids=name_of)
 def test_an_insert_that_becomes_an_update_is_refused(rows: Rows, model: type[models.Model]) -> None:
     pk = model._meta.pk
     columns = [f.column for f in model._meta.local_concrete_fields if not f.primary_key]

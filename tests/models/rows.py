@@ -17,6 +17,7 @@ from registry.ledger.guards import Guard
 from registry.models import (
     Account,
     AccountState,
+    ApiToken,
     Cabinet,
     CabinetModel,
     CabinetWhereabouts,
@@ -31,19 +32,22 @@ from registry.models import (
     LocationHolding,
     LocationState,
     Product,
+    RequestAnswer,
     Split,
     SplitShare,
     Staff,
     StaffDepot,
     Subject,
 )
-from registry.models.base import PeriodVersion, Record, Version, new_key
+from registry.models.base import LedgerKind, PeriodVersion, Record, Version, new_key
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 DAY = timedelta(days=1)
 TICK = timedelta(microseconds=1)
 
 MODELS = sorted(apps.get_app_config("registry").get_models(), key=lambda model: model._meta.db_table)
+# Kept answers come and go; every other table is guarded.
+GUARDED = [model for model in MODELS if model.ledger_kind is not LedgerKind.OPERATIONAL]
 
 Values = dict[str, Any]
 
@@ -59,7 +63,7 @@ class Rows:
             for model in _RECORDS:
                 self._write(model)
                 self._write(model)
-            for model in (ContactText, *_VERSIONS):
+            for model in (ContactText, RequestAnswer, *_VERSIONS):
                 self._write(model)
                 self._write(model)
             self.of[SplitShare] = list(
@@ -177,6 +181,21 @@ _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
         "name_commitment": f"{n:064x}",
         "password": "no digest at all",
         "role": "office",
+    },
+    ApiToken: lambda rows, n, other: {
+        "staff_id": _key(rows, Staff, 0),
+        "name": "Ada's phone",
+        "digest": n.to_bytes(32),
+        "expires_at": START + 90 * DAY,
+    },
+    RequestAnswer: lambda rows, n, other: {
+        "staff_id": _key(rows, Staff, other),
+        "key": f"wish {n}",
+        "digest": bytes(32),
+        "status": 201,
+        "headers": {"Location": "/there"},
+        "body": "{}",
+        "answered_at": START,
     },
     AccountState: lambda rows, n, other: {"account_id": _key(rows, Account, other), "state": "open"},
     LocationState: lambda rows, n, other: {"location_id": _key(rows, Location, other), "state": "open"},
