@@ -20,6 +20,7 @@ from registry.actions import (
     provisional,
     register,
     staff,
+    tokens,
 )
 from registry.actions._action import ACTIONS, Actor
 from registry.actions._devices import NewDevice
@@ -138,6 +139,25 @@ def set_password(world: World) -> Prepared:
     return (
         lambda actor, **more: staff.set_password(actor, **more, staff_id=them.pk, password="another-tide-8"),
         {"staff": them},
+    )
+
+
+@row(LEADS, "token.issued", "token staff", "+apitoken", scoped=False)
+def issue_token(world: World) -> Prepared:
+    them = colleague(world)
+    return (
+        lambda actor, **more: tokens.issue_token(actor, **more, staff_id=them.pk, name="Red phone"),
+        {"staff": them},
+    )
+
+
+@row(LEADS, "token.revoked", "token staff", "~apitoken", scoped=False)
+def revoke_token(world: World) -> Prepared:
+    them = colleague(world)
+    token, _ = tokens.issue_token(world.administrator, staff_id=them.pk, name="Red phone")
+    return (
+        lambda actor, **more: tokens.revoke_token(actor, **more, token_id=token.pk),
+        {"token": token, "staff": them},
     )
 
 

@@ -13,8 +13,9 @@ device_elsewhere device_not_available device_not_assigned cabinet_not_available 
 slot_needs_reason sensor_count_mismatch location_closed location_occupied account_closed account_occupied
 split_not_whole split_invalid
 not_provisional evidence_missing reason_missing
-role_forbids not_found last_administrator not_active
+role_forbids last_administrator not_active
 already_founded not_founded simulation_refused too_many
+register_busy changed_meanwhile key_reused key_invalid
 """
 
 

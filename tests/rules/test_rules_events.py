@@ -10,6 +10,7 @@ from registry.rules.events import SENTENCES, Face, Kind, Verb, sentence
 VERBS = """
 register.founded
 staff.added staff.role_changed staff.depots_changed staff.deactivated staff.reactivated staff.password_set
+token.issued token.revoked
 depot.registered depot.corrected
 account.registered account.corrected account.closed account.reopened
 location.registered location.corrected location.state_set location.closed location.handed_over
@@ -24,7 +25,7 @@ device.retired device.assigned device.removed device.swapped
 provisional.recorded provisional.confirmed provisional.merged provisional.rejected
 period.corrected period.withdrawn
 """
-KINDS = "account location contact depot cabinet_model cabinet product device_model device staff"
+KINDS = "account location contact depot cabinet_model cabinet product device_model device staff token"
 PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject"}
 
 
