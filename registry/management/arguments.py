@@ -12,6 +12,7 @@ from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet, NewLocation
 from registry.models import (
     Account,
+    ApiToken,
     Cabinet,
     CabinetModel,
     Contact,
@@ -176,6 +177,15 @@ def _contact(given: Any) -> Read:
     raise ScenarioError(f"The demo's files name a contact of {given['location']!r} which is not there.")
 
 
+def _token(given: Any) -> Read:
+    """Read a person and the name of a phone into the token of theirs that is not revoked."""
+    theirs = ApiToken.objects.filter(staff_id=find(Staff, "username", given["staff"]).pk, revoked=False)
+    token = theirs.filter(name=given["name"]).first()
+    if token is None:
+        raise ScenarioError(f"The demo's files name a token {given['name']!r}, which is not in the register.")
+    yield "token_id", token.pk
+
+
 def _shares(given: Any) -> Read:
     yield "shares", _split(given)
 
@@ -250,6 +260,7 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "device_model": _key("device_model_id", DeviceModel, "name"),
     "devices": _devices,
     "devices_to": _key("devices_to", Depot),
+    "expires_at": _time("expires_at"),
     "facts": _facts,
     "installation": _installation,
     "into": _into,
@@ -262,6 +273,7 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "product": _key("product_id", Product),
     "shares": _shares,
     "staff": _key("staff_id", Staff, "username"),
+    "token": _token,
     "valid_from": _time("valid_from"),
     "valid_to": _time("valid_to"),
 }

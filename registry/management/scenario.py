@@ -21,6 +21,7 @@ from registry.actions import (
     provisional,
     register,
     staff,
+    tokens,
 )
 from registry.actions._action import Actor
 from registry.ledger import clock
@@ -41,6 +42,8 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "deactivate_staff": (staff.deactivate_staff, Verb.STAFF_DEACTIVATED),
     "reactivate_staff": (staff.reactivate_staff, Verb.STAFF_REACTIVATED),
     "set_password": (staff.set_password, Verb.STAFF_PASSWORD_SET),
+    "issue_token": (tokens.issue_token, Verb.TOKEN_ISSUED),
+    "revoke_token": (tokens.revoke_token, Verb.TOKEN_REVOKED),
     "register_depot": (locations.register_depot, Verb.DEPOT_REGISTERED),
     "correct_depot": (locations.correct_depot, Verb.DEPOT_CORRECTED),
     "register_account": (accounts.register_account, Verb.ACCOUNT_REGISTERED),

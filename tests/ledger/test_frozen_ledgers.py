@@ -29,7 +29,7 @@ from registry.ledger.images import (
     table_name,
     upgraded,
 )
-from registry.models import Contact, ContactText, Entry, Staff, Subject
+from registry.models import ApiToken, Contact, ContactText, Entry, Staff, Subject
 from registry.queries.assignments import devices_at
 from registry.queries.cabinets import cabinets_at
 from registry.queries.locations import locations_at
@@ -53,6 +53,7 @@ class Frozen:
 
     entries: list[tuple[bytes, bytes]] = field(default_factory=list)  # body, leaf hash
     staff: list[dict[str, Any]] = field(default_factory=list)
+    tokens: list[dict[str, Any]] = field(default_factory=list)
     texts: list[dict[str, Any]] = field(default_factory=list)
 
     @classmethod
@@ -63,7 +64,8 @@ class Frozen:
             if kind == "entry":
                 frozen.entries.append((held["body"].encode(), bytes.fromhex(held["leaf_hash"])))
             else:
-                {"staff": frozen.staff, "contact_text": frozen.texts}[kind].append(held)
+                by_kind = {"staff": frozen.staff, "token": frozen.tokens, "contact_text": frozen.texts}
+                by_kind[kind].append(held)
         return frozen
 
     @property
@@ -150,12 +152,15 @@ def _load_entries(frozen: Frozen) -> None:
 def _load_rows(frozen: Frozen) -> None:
     models = {table_name(model): model for model in ledgered_models()}
     people = {held["id"]: held for held in frozen.staff}
+    token_names = {held["id"]: held["name"] for held in frozen.tokens}
     for (table, key), image in frozen.state().items():
         row = _row(models[table], image)
         if isinstance(row, Staff):
             row.username, row.name = people[key]["username"], people[key]["name"]
             row.name_salt = bytes.fromhex(people[key]["salt"])
             row.set_unusable_password()
+        if isinstance(row, ApiToken):
+            row.name, row.digest = token_names[key], sha256(key.encode()).digest()  # of no secret
         row.save(force_insert=True)
 
 
