@@ -29,11 +29,12 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from statistics import median
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 if TYPE_CHECKING:
     from tests.factories.world import World
@@ -59,7 +60,7 @@ def main() -> None:
         return
     for database in [options.database] if options.database else DATABASES:
         with tempfile.TemporaryDirectory() as home:
-            url = _durable_server() if database == "postgresql" else f"sqlite:///{home}/rimebook.sqlite3"
+            url = durable_server() if database == "postgresql" else f"sqlite:///{home}/rimebook.sqlite3"
             environment = {**os.environ, "RIMEBOOK_DATABASE_URL": url, "RIMEBOOK_DATA_DIR": home}
             same = [f"--rounds={options.rounds}", f"--size={options.size}", "--inside"]
             subprocess.run(
@@ -67,7 +68,7 @@ def main() -> None:
             )
 
 
-def _durable_server() -> str:
+def durable_server() -> str:
     from tests import postgresql
 
     return postgresql.server_url(options="")
@@ -88,49 +89,58 @@ def _measure(rounds: int, size: int) -> None:
     call_command("migrate", verbosity=0)
     warm_up = max(1, size // 10)
     count = rounds * (size + warm_up) + DETAIL_ACTIONS
-    act = _action(World.found(SimpleNamespace(at=datetime.now(UTC))), count)
-    raw = _raw_sqlite(count) if connection.vendor == "sqlite" else _raw_postgresql(count)
+    world = World.found(SimpleNamespace(at=datetime.now(UTC)))
+    act = action_of(world, stocked(world, count))
+    raw = raw_sqlite(count) if connection.vendor == "sqlite" else raw_postgresql(count)
     numbers = {"raw": iter(range(count)), "action": iter(range(count))}
     taken: dict[str, list[float]] = {"raw": [], "action": []}
     for _ in range(rounds):
         for way, do in (("raw", raw), ("action", act)):
-            _time(do, numbers[way], warm_up)
+            timed(do, numbers[way], warm_up)
         sums = dict.fromkeys(taken, 0.0)
         for _ in range(size):
             for way, do in (("raw", raw), ("action", act)):
-                sums[way] += _time(do, numbers[way], 1)
+                sums[way] += timed(do, numbers[way], 1)
         for way, seconds in sums.items():
             taken[way].append(seconds / size)
     print(f"{connection.vendor}: {rounds} rounds of {size}, seconds each, median [least, greatest]")
     for way, seconds_each in taken.items():
-        print(f"  {way:<7} {_spread(seconds_each, '.6f')}")
+        print(f"  {way:<7} {spread(seconds_each, '.6f')}")
     ratios = [slow / fast for slow, fast in zip(taken["action"], taken["raw"], strict=True)]
-    print(f"  action / raw, round by round: {_spread(ratios, '.1f')}")
+    print(f"  action / raw, round by round: {spread(ratios, '.1f')}")
     _tell_where_time_goes(act, numbers["action"])
 
 
-def _time(do: Way, numbers: Iterator[int], times: int) -> float:
+def timed(do: Way, numbers: Iterator[int], times: int) -> float:
     begin = time.perf_counter()
     for _ in range(times):
         do(next(numbers))
     return time.perf_counter() - begin
 
 
-def _spread(values: list[float], form: str) -> str:
+def spread(values: list[float], form: str) -> str:
     return f"{median(values):{form}} [{min(values):{form}}, {max(values):{form}}]"
 
 
 # --- the action ------------------------------------------------------------------------------------
 
 
-def _action(world: "World", count: int) -> Way:
-    """Register `count` devices and cabinets; return how to assign one to the other."""
+@dataclass(frozen=True)
+class Stock:
+    """Devices in a depot and cabinets in stores, by number, and when each is assigned."""
+
+    serials: list[str]
+    cabinets: list[UUID]
+    at: datetime
+
+
+def stocked(world: "World", count: int) -> Stock:
+    """Register `count` devices and cabinets."""
     from registry.actions._devices import NewDevice
     from registry.actions._stores import CABINETS_MAX, NewCabinet
-    from registry.actions.assignments import assign_device
     from registry.actions.devices import receive_devices
     from registry.actions.locations import register_location
-    from registry.models import Cabinet, Entry
+    from registry.models import Cabinet
     from registry.rules.devices import RECEIVED_MAX
     from tests.factories.world import new_location
 
@@ -153,13 +163,22 @@ def _action(world: "World", count: int) -> Way:
         store = type(plain)(plain.store_number, plain.depot_id, plain.particulars, cabinets=cabinets)
         register_location(world.office, account_id=world.account.pk, location=store, valid_from=world.start)
     keys = dict(Cabinet.objects.values_list("asset_tag", "pk"))
-    at = world.start + timedelta(days=1)
+    return Stock(serials, [keys[tag] for tag in tags], world.start + timedelta(days=1))
+
+
+def action_of(world: "World", stock: Stock) -> Way:
+    """Return how to assign a device of the stock to its cabinet, in process."""
+    from registry.actions.assignments import assign_device
 
     def act(number: int) -> None:
         # A refusal raises, and ends the run.
-        assign_device(world.office, serial=serials[number], cabinet_id=keys[tags[number]], valid_from=at)
+        assign_device(
+            world.office,
+            serial=stock.serials[number],
+            cabinet_id=stock.cabinets[number],
+            valid_from=stock.at,
+        )
 
-    assert Entry.objects.filter(verb="device.assigned").count() == 0
     return act
 
 
@@ -196,7 +215,7 @@ def _insert(table: str, columns: int, mark: str) -> str:
     return f"INSERT INTO {table} VALUES ({', '.join([mark] * columns)})"
 
 
-def _raw_sqlite(count: int) -> Way:
+def raw_sqlite(count: int) -> Way:
     from django.conf import settings
 
     connection = sqlite3.connect(
@@ -225,7 +244,7 @@ def _raw_sqlite(count: int) -> Way:
     return raw
 
 
-def _raw_postgresql(count: int) -> Way:
+def raw_postgresql(count: int) -> Way:
     import psycopg
     from django.conf import settings
 
@@ -290,12 +309,12 @@ def _tell_where_time_goes(act: Way, numbers: Iterator[int]) -> None:
         try:
             return execute(sql, params, many, context)
         finally:
-            kind = _kind(sql)
+            kind = kind_of(sql)
             kinds[kind] += 1
             spent[kind] += time.perf_counter() - begin
 
     with connection.execute_wrapper(watch):
-        whole = _time(act, numbers, DETAIL_ACTIONS)
+        whole = timed(act, numbers, DETAIL_ACTIONS)
     in_sql = sum(spent.values())
     each = 1000 / DETAIL_ACTIONS  # milliseconds an action
     print(f"  of one action: {sum(kinds.values()) / DETAIL_ACTIONS:g} statements in {whole * each:.2f} ms,")
@@ -305,7 +324,7 @@ def _tell_where_time_goes(act: Way, numbers: Iterator[int]) -> None:
         print(f"    {kinds[kind] / DETAIL_ACTIONS:6g} x {kind:<36} {seconds * each:.3f} ms")
 
 
-def _kind(sql: str) -> str:
+def kind_of(sql: str) -> str:
     """Return a statement's first word and its first table."""
     word = sql.split(maxsplit=1)[0]
     tables = [part.strip('"(),') for part in sql.split() if part.startswith('"registry_')]
