@@ -35,7 +35,7 @@ from registry.models.base import Keyed, Record, Version, new_key
 from registry.queries.staff import scope_of
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Face, Kind, Verb
-from registry.rules.periods import require_past
+from registry.rules.periods import require_offset, require_past
 from registry.rules.roles import Act, Scope, require_act, require_depot
 from registry.rules.texts import clean_note
 
@@ -81,8 +81,9 @@ def action(
     The call is one durable transaction. It takes the ledger lock, reads the head and the clock, and asks
     whether the actor's role allows `act`. Where the actor is a Request, its conditions are asked and its
     answer is made and kept within the same transaction; a Rehearsal is taken back at the end. Raises
-    RuleBroken as the function does, REGISTER_BUSY where the lock was not to be had, and RuntimeError if
-    the function did not append exactly one entry; in every case nothing is written.
+    RuleBroken as the function does, TIME_INVALID for a time without its offset, REGISTER_BUSY where the
+    lock was not to be had, and RuntimeError if the function did not append exactly one entry; in every
+    case nothing is written.
     """
 
     def decorate(function: Callable[Concatenate["Writing", P], R]) -> Callable[Concatenate[Actor, P], R]:
@@ -97,6 +98,9 @@ def action(
                     writing = Writing(actor, journal.read_head())
                     if act is not None:
                         require_act(writing.scope.role, act)
+                    for name, value in kwargs.items():
+                        if isinstance(value, datetime):
+                            require_offset(value, name)
                     if isinstance(actor, Request):
                         _requests.begin(actor, writing.now)
                     result = function(writing, *args, **kwargs)

@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
-from registry.actions._steps import find
+from registry.actions._action import Writing
+from registry.actions._steps import find, history_in_sight
 from registry.actions._stores import too_many
 from registry.models import (
     Account,
@@ -65,7 +66,7 @@ _ENDING = frozenset({"end_reason", "end_note"})
 
 
 def cleaned_facts(
-    period: PeriodVersion, facts: Mapping[str, object]
+    writing: Writing, period: PeriodVersion, facts: Mapping[str, object]
 ) -> tuple[dict[str, Any], list[Share] | None]:
     """Return the facts that a correction states and that differ, and a split's new shares, if any.
 
@@ -84,7 +85,7 @@ def cleaned_facts(
         elif name in _REFERS:
             if not isinstance(given, UUID):
                 raise particulars.invalid(name, f"{given!r} names nothing. Give a key.")
-            values[name] = find(_REFERS[name], given, name).pk
+            values[name] = _thing_in_sight(writing, find(_REFERS[name], given, name), name)
         elif name == "state":
             states = LocationStanding if isinstance(period, LocationState) else AccountStanding
             values[name] = particulars.choice(states)(given, name)
@@ -94,6 +95,16 @@ def cleaned_facts(
     if isinstance(period, Split) and shares is not None and shares == _present_shares(period):
         shares = None
     return values, shares
+
+
+def _thing_in_sight(writing: Writing, thing: Record, field: str) -> UUID:
+    if isinstance(thing, Depot):
+        writing.require_depot(thing.pk, field)
+    elif isinstance(thing, Location):
+        writing.require_depot(thing.depot_id, field)
+    elif isinstance(thing, Cabinet):
+        history_in_sight(writing, CabinetWhereabouts, thing, field)
+    return thing.pk
 
 
 def _facts_of(period: PeriodVersion) -> frozenset[str]:

@@ -79,13 +79,19 @@ def history_in_sight(writing: Writing, model: type[Dated], thing: Record, field:
     Raises RuleBroken NOT_FOUND for a hidden one, before anything else could tell that it is there.
     """
     periods = history(model, thing)
-    if periods:
-        newest: PeriodVersion = periods[-1]
-        if isinstance(newest, CabinetWhereabouts):
-            writing.require_depot(newest.answering_depot_id(), field)
-        elif isinstance(newest, DeviceWhereabouts):
-            writing.require_depot(depot_of_device(newest, writing.now), field)
+    # A merged or rejected device has no history any more: whoever answered for it last still sees that.
+    newest: PeriodVersion = periods[-1] if periods else _believed_last(model, thing)
+    if isinstance(newest, CabinetWhereabouts):
+        writing.require_depot(newest.answering_depot_id(), field)
+    elif isinstance(newest, DeviceWhereabouts):
+        writing.require_depot(depot_of_device(newest, writing.now), field)
     return periods
+
+
+def _believed_last(model: type[Dated], thing: Record) -> Dated:
+    believed = model.objects.filter(**{model.history_of: thing.pk}).order_by("superseded_id", "valid_from")
+    last: Dated = believed.reverse()[0]
+    return last
 
 
 def running(versions: Sequence[Dated], at: datetime, field: str = "valid_from") -> Dated:

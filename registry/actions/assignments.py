@@ -19,7 +19,7 @@ from registry.models import Cabinet, CabinetWhereabouts, Device, DeviceWhereabou
 from registry.queries.devices import resolve_serial
 from registry.rules import particulars as particular_rules
 from registry.rules.assignments import Candidate, Installation, check_assignment
-from registry.rules.errors import Code, RuleBroken
+from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.events import Verb
 from registry.rules.roles import Act, Role
 from registry.rules.texts import clean_note
@@ -136,9 +136,7 @@ def swap_device(
     return assignment
 
 
-def _standing_cabinet(
-    writing: Writing, cabinet_id: UUID, at: datetime
-) -> tuple[Cabinet, CabinetWhereabouts]:
+def _standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, CabinetWhereabouts]:
     """Return a cabinet and its stay at `at`, which still runs; where that is a store, it is open."""
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
@@ -153,7 +151,9 @@ def _device(writing: Writing, device_id: UUID | None, serial: str | None, cabine
         raise particular_rules.invalid("device", "Name the device by its serial, or choose it from the list.")
     if serial is not None:
         return resolve_serial(serial, writing.scope, sensor_count=cabinet.model.sensor_count)
-    return find(Device, device_id or UUID(int=0), "device")
+    device = find(Device, device_id or UUID(int=0), "device")
+    history_in_sight(writing, DeviceWhereabouts, device, "device")
+    return device
 
 
 def _assign(
@@ -165,7 +165,7 @@ def _assign(
     installation: Installation,
 ) -> DeviceWhereabouts:
     """Check and write an assignment that begins at `at`."""
-    places = history_in_sight(writing, DeviceWhereabouts, device, "device")
+    places = history(DeviceWhereabouts, device)
     installation = with_default_order(installation, device.model.sensor_count)
     present = to_end(places, at) if places else None
     if present is not None:
@@ -200,29 +200,26 @@ def _van_is_anothers(writing: Writing, present: DeviceWhereabouts | None) -> boo
 
 
 def _running_assignment(writing: Writing, assignment_id: UUID, at: datetime) -> DeviceWhereabouts:
-    found = (
-        DeviceWhereabouts.objects.current()
-        .filter(period=assignment_id)
-        .select_related("device", "device__model", "cabinet", "cabinet__model")
-        .first()
-    )
-    if found is None or found.cabinet is None:
-        known = DeviceWhereabouts.objects.filter(period=assignment_id, cabinet__isnull=False).exists()
+    known = DeviceWhereabouts.objects.filter(period=assignment_id, cabinet__isnull=False)
+    found = known.order_by("recorded_id").select_related("device").last()
+    if found is None:
+        raise absent("assignment")
+    places = history_in_sight(writing, DeviceWhereabouts, found.device, "assignment")
+    if found.superseded_id is not None:
         raise RuleBroken(
-            Code.PERIOD_SUPERSEDED if known else Code.NOT_FOUND,
-            "This assignment is no longer in the register. Look again and retry."
-            if known
-            else "There is no such assignment. Look it up again.",
+            Code.PERIOD_SUPERSEDED,
+            "This assignment is no longer in the register. Look again and retry.",
             field="assignment",
         )
-    writing.require_depot(depot_of_device(found, at), "assignment")
     if found.valid_to is not None:
         raise RuleBroken(
             Code.DEVICE_NOT_ASSIGNED,
             "This assignment has ended already. Correct its period if the time is wrong.",
             field="assignment",
         )
-    return to_end(history(DeviceWhereabouts, found.device_id), at, "valid_to")
+    present = to_end(places, at, "valid_to")
+    writing.require_depot(depot_of_device(present, at), "assignment")
+    return present
 
 
 def _ending(end_reason: str, end_note: str) -> dict[str, str]:

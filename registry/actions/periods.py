@@ -28,6 +28,7 @@ from registry.models.base import PeriodVersion, Record
 from registry.queries.periods import (
     Planned,
     find_period,
+    histories,
     planned_correction,
     planned_withdrawal,
 )
@@ -63,13 +64,13 @@ def correct_period(
     BEFORE_KNOWN, VALUE_INVALID, NOT_FOUND.
     """
     _require_reason(reason)
-    period = find_period(history, period_id)
+    period = _period_in_sight(writing, history, period_id)
     start = period.valid_from if valid_from is KEEP else valid_from
     end = period.valid_to if valid_to is KEEP else valid_to
     require_past(start, writing.now, "valid_from")
     if end is not None:
         require_past(end, writing.now, "valid_to")
-    values, shares = cleaned_facts(period, facts or {})
+    values, shares = cleaned_facts(writing, period, facts or {})
     planned = [Planned(period, period.as_period(), Period(start, end))]
     if planned[0].after != planned[0].before:
         planned = planned_correction(period, start, end, follow_slot=not {"cabinet_id", "slot"} & set(values))
@@ -92,7 +93,7 @@ def withdraw_period(writing: Writing, *, history: str, period_id: UUID, reason: 
     `correct_period` does.
     """
     _require_reason(reason)
-    period = find_period(history, period_id)
+    period = _period_in_sight(writing, history, period_id)
     planned = planned_withdrawal(period)
     about = _about(writing, [plan.version for plan in planned])
     _write(writing, period, planned, {}, None)
@@ -183,6 +184,15 @@ def _about(
         first = getattr(versions[0], versions[0].history_of)
         about["subject"] = [first, *sorted(subjects - {first}, key=lambda thing: thing.label)]
     return about
+
+
+def _period_in_sight(writing: Writing, history: str, period_id: UUID) -> PeriodVersion:
+    """Return the current version of a period; a hidden one is absent, before anything else could tell."""
+    model = histories().get(history)
+    last = model.objects.filter(period=period_id).order_by("recorded_id").last() if model else None
+    if last is not None:
+        _require_depots(writing, last)
+    return find_period(history, period_id)
 
 
 def _require_depots(writing: Writing, version: PeriodVersion) -> None:

@@ -8,7 +8,6 @@ from registry.actions._devices import NewDevice, custody_with, installed, slot_h
 from registry.actions._steps import (
     depot_of_device,
     find,
-    history,
     history_in_sight,
     require_open,
     running,
@@ -104,11 +103,12 @@ def merge_provisional_device(writing: Writing, *, device_id: UUID, into_id: UUID
     """
     device, places = _provisional(writing, device_id)
     target = find(Device, into_id, "into")
+    its_places = history_in_sight(writing, DeviceWhereabouts, target, "into")
     if target == device or target.model_id != device.model_id:
         raise particular_rules.invalid("into", "Choose another device of the same model.")
     check_standing(DeviceStanding(target.standing))
     first = places[0].valid_from
-    present = to_end(history_in_sight(writing, DeviceWhereabouts, target, "into"), first)
+    present = to_end(its_places, first)
     writing.require_depot(depot_of_device(present, first), "into")
     if DevicePlace(present.place) not in IN_HAND:
         code = Code.DEVICE_ELSEWHERE if present.cabinet else Code.DEVICE_NOT_AVAILABLE
@@ -157,9 +157,8 @@ def reject_provisional_device(writing: Writing, *, device_id: UUID, reason: str)
 
 def _provisional(writing: Writing, device_id: UUID) -> tuple[Device, list[DeviceWhereabouts]]:
     device = find(Device, device_id, "device")
+    places = history_in_sight(writing, DeviceWhereabouts, device, "device")
     check_provisional(DeviceStanding(device.standing))
-    places = history(DeviceWhereabouts, device)
-    writing.require_depot(depot_of_device(places[-1], places[-1].valid_from), "device")
     return device, places
 
 

@@ -102,5 +102,5 @@ class RuleBroken(Exception):
 
 def absent(field: str | None, noun: str | None = None) -> RuleBroken:
     """Return the refusal of a thing that is not there, or that this person may not see: they look alike."""
-    called = noun or NOUNS.get(field or "", (field or "thing").replace("_", " "))
+    called = noun or NOUNS.get(field or "", (field or "thing").removesuffix("_id").replace("_", " "))
     return RuleBroken(Code.NOT_FOUND, f"There is no such {called}. Look it up again.", field=field)

@@ -253,18 +253,19 @@ def test_a_correction_touches_only_things_of_the_persons_depots(world: World) ->
     theirs = world.cabinet(far)
     [_, hung, ours, gone] = history(device)
     stay = history(cabinet)[0]
-    for call in (
-        lambda: correct(world, gone, valid_from=13, actor=local),
-        lambda: correct(world, ours, valid_to=13, actor=local),  # the neighbour is not theirs
-        lambda: correct(world, ours, facts={"depot_id": world.fellgate.pk}, actor=local),
-        lambda: correct(world, hung, facts={"cabinet_id": theirs.pk}, actor=local),
-        lambda: correct(world, stay, facts={"location_id": far.pk}, actor=local),
-        lambda: correct(world, stay, valid_to=13, actor=local),
-        lambda: withdraw(world, gone, actor=local),
-        lambda: correct(world, history(far, LocationState)[0], facts={"state": "asleep"}, actor=local),
-        lambda: correct(world, history(far, LocationHolding)[0], facts={"store_number": "8"}, actor=local),
+    state, holding = history(far, LocationState)[0], history(far, LocationHolding)[0]
+    for field, call in (
+        ("period", lambda: correct(world, gone, valid_from=13, actor=local)),
+        ("period", lambda: correct(world, ours, valid_to=13, actor=local)),  # the neighbour is not theirs
+        ("depot_id", lambda: correct(world, ours, facts={"depot_id": world.fellgate.pk}, actor=local)),
+        ("cabinet_id", lambda: correct(world, hung, facts={"cabinet_id": theirs.pk}, actor=local)),
+        ("location_id", lambda: correct(world, stay, facts={"location_id": far.pk}, actor=local)),
+        ("period", lambda: correct(world, stay, valid_to=13, actor=local)),
+        ("period", lambda: withdraw(world, gone, actor=local)),
+        ("period", lambda: correct(world, state, facts={"state": "asleep"}, actor=local)),
+        ("period", lambda: correct(world, holding, facts={"store_number": "8"}, actor=local)),
     ):
-        with refused("not_found", "period"):
+        with refused("not_found", field):
             call()
     correct(world, hung, valid_to=11, actor=local)
     both = person(world, "office", world.tarnmouth, world.fellgate)
