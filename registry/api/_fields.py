@@ -4,6 +4,7 @@ import re
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
@@ -16,8 +17,27 @@ from registry.rules.splits import percent_text, read_percent
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?([Zz]|[+-]\d\d:\d\d)?")
 
 
+WORDS = {
+    "required": "This is missing. Fill it in.",
+    "null": "This cannot be null. Leave it out, or fill it in.",
+    "invalid_choice": "{input} is not known here. Use one of the words in the documentation.",
+    "not_a_list": "This must be a list. Put it in square brackets.",
+    "empty": "This list is empty. Name at least one.",
+    "max_length": "This is too long; at most {max_length} are taken. Send the rest apart.",
+}
+
+
 class In(serializers.Serializer):  # type: ignore[type-arg]
     """A body that is read: a field that it does not have is refused, because a misspelt one would be lost."""
+
+    def get_fields(self) -> dict[str, Any]:
+        """Return the fields, which say what to do where the framework only says what is wrong."""
+        fields = super().get_fields()
+        for field in fields.values():
+            field.error_messages |= {
+                name: words for name, words in WORDS.items() if name in field.error_messages
+            }
+        return fields
 
     def to_internal_value(self, data: Any) -> Any:
         """Return the values, or raise ValidationError by field."""
@@ -111,9 +131,10 @@ class Key(serializers.UUIDField):
 
     def to_internal_value(self, data: Any) -> Any:
         """Return the key."""
-        if not isinstance(data, str):
-            raise serializers.ValidationError("This must be a key, as text.")
-        return super().to_internal_value(data)
+        try:
+            return UUID(data)
+        except (ValueError, AttributeError, TypeError):
+            raise serializers.ValidationError("This is no key. Take one from an answer.") from None
 
 
 @extend_schema_field({"oneOf": [{"type": "string"}, {"type": "number"}], "description": "percentage"})
