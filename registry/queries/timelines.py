@@ -1,58 +1,23 @@
 """What happened, told in order: the timeline of a location and the trace of a device."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
 from uuid import UUID
 
-from registry.ledger.images import Image
-from registry.models import (
-    Account,
-    CabinetWhereabouts,
-    Depot,
-    Entry,
-    Product,
-    SplitShare,
-    Staff,
-    Subject,
-)
-from registry.models.base import Record
+from registry.models import CabinetWhereabouts, Entry, Staff, Subject
+from registry.queries.changes import Words, Written, referred_labels, replaced, told_shares
 from registry.queries.moments import head_index
-from registry.queries.records import records_known_at
-from registry.rules.canonical import Json, parse_canonical
+from registry.rules.canonical import parse_canonical
+from registry.rules.errors import absent
 from registry.rules.events import Kind, Verb, sentence
-from registry.rules.splits import percent_text
 
 EVENTS_MAX = 5_000  # of one story: the newest are told, so that a page stays a page
 
-# What a reader calls a dated table, and the column that names whose history it is.
-TABLE_WORDS = {
-    "accountstate": ("state of account", "account_id"),
-    "cabinetwhereabouts": ("place of cabinet", "cabinet_id"),
-    "devicewhereabouts": ("place of device", "device_id"),
-    "locationholding": ("holder of location", "location_id"),
-    "locationstate": ("state of location", "location_id"),
-    "split": ("split of cabinet", "cabinet_id"),
-}
-# Columns that say nothing to a reader of what was replaced.
-SILENT = frozenset(
-    {
-        "id",
-        "period",
-        "recorded_index",
-        "superseded_index",
-        "registered_index",
-        "revised_index",
-        "name_commitment",
-        "commitment",
-    }
-)
 # How the verbs end of which a story tells what they replaced.
 PUT_RIGHT = (".corrected", ".withdrawn", ".merged", ".rejected")
-# What a withdrawn period said, beside its bounds.
-FACTS = ("place", "state", "cabinet_id", "location_id", "account_id", "store_number", "depot_id", "staff_id")
-# Columns that refer to what an entry need not be about, and so does not name.
-REFERRED: dict[str, type[Record]] = {"depot_id": Depot, "parent_id": Account}
+# Kinds to which a story refers mostly from outside: they are called as known, not as an entry called them.
+RENAMED = frozenset({Kind.DEPOT, Kind.ACCOUNT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +38,9 @@ class Event:
     devices: frozenset[UUID]
 
 
-def location_timeline(location_id: UUID, *, known_index: int | None = None) -> list[Event]:
+def location_timeline(
+    location_id: UUID, *, known_index: int | None = None, zone: tzinfo = UTC
+) -> list[Event]:
     """Return every event of a location and of the cabinets while they stood there, oldest first.
 
     Cabinets count by where the register believed, right after `known_index` (the head unless told), that
@@ -93,10 +60,10 @@ def location_timeline(location_id: UUID, *, known_index: int | None = None) -> l
             for stay in stays
         ):
             indexes.add(subject.entry_id)
-    return _events(indexes, index)
+    return _events(indexes, index, zone)
 
 
-def device_trace(device_id: UUID, *, known_index: int | None = None) -> list[Event]:
+def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinfo = UTC) -> list[Event]:
     """Return every event of a device as known right after `known_index`, oldest first.
 
     What was told of a provisional record that turned out to be this device belongs to it.
@@ -105,7 +72,7 @@ def device_trace(device_id: UUID, *, known_index: int | None = None) -> list[Eve
     about = Subject.objects.filter(
         kind=Kind.DEVICE, thing_id__in=_records_of(device_id, index), entry__lte=index
     )
-    return _events(set(about.values_list("entry", flat=True)), index)
+    return _events(set(about.values_list("entry", flat=True)), index, zone)
 
 
 def _records_of(device_id: UUID, index: int) -> set[UUID]:
@@ -125,30 +92,45 @@ def _records_of(device_id: UUID, index: int) -> set[UUID]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class _Names:
-    """What is called how: people who still have a name, other things, and a split by its shares."""
-
-    people: Mapping[UUID, str]
-    things: Mapping[str, str]
-    shares: Mapping[str, str]
+def told_event(index: int, zone: tzinfo = UTC) -> Event:
+    """Return one entry as an event, whatever it is about; raises RuleBroken NOT_FOUND."""
+    for event in _events([index], index, zone):
+        return event
+    raise absent("entry")
 
 
-def _events(indexes: Iterable[int], known_index: int) -> list[Event]:
+def told_events(indexes: Iterable[int], zone: tzinfo = UTC) -> dict[int, Event]:
+    """Return entries as events by index, with things called as they are now; as many queries for many."""
+    return {event.index: event for event in _events(indexes, head_index(), zone)}
+
+
+def _events(indexes: Iterable[int], known_index: int, zone: tzinfo) -> list[Event]:
     """Return the events of entries, by when they occurred; as many queries for many as for one."""
     newest = sorted(indexes)[-EVENTS_MAX:]
     entries = list(Entry.objects.filter(index__in=newest).prefetch_related("subjects"))
-    images = {entry.index: _images(entry) for entry in entries if entry.verb.endswith(PUT_RIGHT)}
-    names = _names(entries, [image for found in images.values() for image in found], known_index)
-    events = [_event(entry, images.get(entry.index, []), names) for entry in entries]
+    images = {entry.index: images_of(entry) for entry in entries if entry.verb.endswith(PUT_RIGHT)}
+    everything = [image for found in images.values() for image in found if image[0] != "splitshare"]
+    splits = {UUID(str(after["id"])) for table, _, after in everything if table == "split"}
+    shares = told_shares(splits, known_index) if splits else {}
+    people = _people(entries)
+    called = {
+        str(subject.thing_id): subject.label
+        for entry in entries
+        for subject in entry.subjects.all()
+        if subject.kind not in RENAMED
+    }
+    things = called | referred_labels(everything, known_index, called)
+    events = [
+        _event(entry, images.get(entry.index, []), people, Words(things, shares, zone)) for entry in entries
+    ]
     return sorted(events, key=lambda event: (event.occurred_at, event.index))
 
 
-def _images(entry: Entry) -> list[tuple[str, Image | None, Image]]:
+def images_of(entry: Entry) -> list[Written]:
     """Return the images of an entry: table, before, after."""
     body = parse_canonical(entry.body.encode())
     images = body.get("images") if isinstance(body, dict) else None
-    found: list[tuple[str, Image | None, Image]] = []
+    found: list[Written] = []
     for image in images if isinstance(images, list) else []:
         if isinstance(image, dict) and isinstance(image["after"], dict):
             before = image["before"]
@@ -156,116 +138,37 @@ def _images(entry: Entry) -> list[tuple[str, Image | None, Image]]:
     return found
 
 
-def _names(
-    entries: Iterable[Entry], images: Iterable[tuple[str, Image | None, Image]], known_index: int
-) -> _Names:
-    wanted: dict[type[Record], set[UUID]] = {}
-    people = {entry.staff_id for entry in entries if entry.staff_id} | {
+def _people(entries: Iterable[Entry]) -> dict[UUID, str]:
+    """Return the names of the people of entries who still have one."""
+    keys = {entry.staff_id for entry in entries if entry.staff_id} | {
         subject.thing_id
         for entry in entries
         for subject in entry.subjects.all()
         if subject.kind == Kind.STAFF
     }
-    splits: set[UUID] = set()
-    for table, before, after in images:
-        if table == "split":
-            splits.add(UUID(str(after["id"])))
-        for image in (before or {}, after):
-            if image.get("staff_id"):
-                people.add(UUID(str(image["staff_id"])))
-            for column, model in REFERRED.items():
-                if image.get(column):
-                    wanted.setdefault(model, set()).add(UUID(str(image[column])))
-    shares = list(SplitShare.objects.filter(split__in=splits).order_by("position")) if splits else []
-    if shares:
-        wanted[Product] = {share.product_id for share in shares}
-    things = {
-        str(key): thing.label
-        for model, keys in wanted.items()
-        for key, thing in records_known_at(model, known_index, keys).items()
-    }
-    called = dict(Staff.objects.filter(pk__in=people).exclude(name="").values_list("pk", "name"))
-    things |= {str(key): name for key, name in called.items()}
-    shared: dict[str, str] = {}
-    for share in shares:
-        told = f"{things[str(share.product_id)]} {percent_text(share.hundredths)} %"
-        before_it = shared.get(str(share.split_id))
-        shared[str(share.split_id)] = f"{before_it}, {told}" if before_it else told
-    return _Names(called, things, shared)
+    return dict(Staff.objects.filter(pk__in=keys).exclude(name="").values_list("pk", "name"))
 
 
-def _event(entry: Entry, images: list[tuple[str, Image | None, Image]], names: _Names) -> Event:
+def _event(entry: Entry, images: list[Written], people: Mapping[UUID, str], words: Words) -> Event:
     subjects = sorted(entry.subjects.all(), key=lambda subject: subject.position)
     parts: dict[str, list[str]] = {}
     for subject in subjects:
-        label = names.people.get(subject.thing_id, subject.label)
-        parts.setdefault(subject.part, []).append(label)
+        parts.setdefault(subject.part, []).append(people.get(subject.thing_id, subject.label))
     verb = Verb(entry.verb)
-    labels = {**{str(subject.thing_id): subject.label for subject in subjects}, **names.things}
+    # As the entry called its subjects: what was corrected may be their very names.
+    labels = {**words.labels, **{str(subject.thing_id): subject.label for subject in subjects}}
+    labels |= {str(key): name for key, name in people.items()}
     return Event(
         index=entry.index,
         recorded_at=entry.recorded_at,
         occurred_at=entry.occurred_at,
-        who=names.people.get(entry.staff_id, "a former staff member") if entry.staff_id else "the system",
+        who=people.get(entry.staff_id, "a former staff member") if entry.staff_id else "the system",
         face=entry.face,
         verb=verb,
         words=sentence(verb, parts),
         reason=entry.reason,
-        replaced=_replaced(images, labels, names.shares),
+        replaced=replaced(images, replace(words, labels=labels)),
         simulated=entry.simulated,
         cabinets=frozenset(s.thing_id for s in subjects if s.kind == Kind.CABINET),
         devices=frozenset(s.thing_id for s in subjects if s.kind == Kind.DEVICE),
     )
-
-
-def _replaced(
-    images: list[tuple[str, Image | None, Image]], labels: Mapping[str, str], shares: Mapping[str, str]
-) -> list[str]:
-    """Return what a correction replaced, a line a change; nothing for what was merely added."""
-    fresh = {
-        (table, after["period"]): after
-        for table, before, after in images
-        if before is None and "period" in after
-    }
-    lines: list[str] = []
-    for table, before, after in images:
-        if before is None:
-            continue
-        if after.get("superseded_index") is None:
-            lines += _changes(before, after, labels)
-            continue
-        words, column = TABLE_WORDS[table]
-        whose = f"{words} {_value(column, before[column], labels)}"
-        following = fresh.get((table, before["period"]))
-        if following is None:
-            lines.append(f"{whose}: {_period(before, column, labels, shares)} was withdrawn")
-            continue
-        lines += [f"{whose}: {change}" for change in _changes(before, following, labels)]
-        was, now = shares.get(str(before["id"])), shares.get(str(following["id"]))
-        if was != now:
-            lines.append(f"{whose}: shares were {was}, are now {now}")
-    return lines
-
-
-def _period(before: Image, whose: str, labels: Mapping[str, str], shares: Mapping[str, str]) -> str:
-    facts = [_value(name, before[name], labels) for name in FACTS if name != whose and before.get(name)]
-    shared = shares.get(str(before["id"]))
-    span = " to ".join(_value(end, before[end], labels) for end in ("valid_from", "valid_to"))
-    return f"{' '.join([*facts, shared] if shared else facts)}, {span},"
-
-
-def _changes(before: Mapping[str, Json], after: Mapping[str, Json], labels: Mapping[str, str]) -> list[str]:
-    return [
-        f"{column.removesuffix('_id').replace('_', ' ')} was {_value(column, value, labels)},"
-        f" is now {_value(column, after.get(column), labels)}"
-        for column, value in before.items()
-        if column not in SILENT and after.get(column) != value
-    ]
-
-
-def _value(column: str, value: Json, labels: Mapping[str, str]) -> str:
-    if value in (None, ""):
-        return "still" if column == "valid_to" else "not said"
-    if column in ("valid_from", "valid_to"):
-        return f"{str(value)[:16].replace('T', ' ')} UTC"
-    return labels.get(str(value), str(value))
