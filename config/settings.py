@@ -147,6 +147,12 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    # Two fields are called alike and know different words.
+    "ENUM_NAME_OVERRIDES": {
+        "LocationState": ["planned", "open", "asleep", "closed"],
+        "FirstLocationState": ["planned", "open", "asleep"],
+        "AccountState": ["open", "closed"],
+    },
 }
 
 STATIC_URL = "/static/"

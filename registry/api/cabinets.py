@@ -14,7 +14,7 @@ from rest_framework.request import Request
 from registry.actions import cabinets as actions
 from registry.actions import products
 from registry.api._fields import In, Key, MomentField, Percent, Text
-from registry.api._stores import CabinetIn, ShareIn
+from registry.api._stores import CabinetIn, CabinetParticularsIn, ShareIn
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.models import Cabinet, DeviceWhereabouts
 from registry.queries.cabinets import CabinetAt, cabinet_at, cabinets_as_known, cabinets_in, stays_in
@@ -25,7 +25,7 @@ from registry.rules.whereabouts import CabinetPlace
 # --- what is read ----------------------------------------------------------------------------------
 
 
-class RegisterIn(CabinetIn):
+class RegisterCabinetIn(CabinetIn):
     """A new cabinet, at a location or in a depot."""
 
     location = Key(required=False, source="location_id")
@@ -35,18 +35,15 @@ class RegisterIn(CabinetIn):
     def to_internal_value(self, data: Any) -> dict[str, Any]:
         """Return the action's arguments."""
         given = self.values_of(data)
-        place = {name: given.pop(name) for name in ("location_id", "depot_id", "valid_from") if name in given}
+        place: dict[str, Any] = {
+            name: given.pop(name) for name in ("location_id", "depot_id", "valid_from") if name in given
+        }
         return {"cabinet": self.new_cabinet(given), **place}
 
 
-class CorrectCabinetIn(In):
+class CorrectCabinetIn(CabinetParticularsIn):
     """What is known of a cabinet; what is left out stays."""
 
-    asset_tag = Text(required=False, help_text="our own code, or (8004) and a GIAI, or (8003) and a GRAI")
-    maker_serial = Text(required=False)
-    setting = serializers.ChoiceField(choices=[str(setting) for setting in Setting], required=False)
-    position = Text(required=False, help_text="where in the store")
-    condition = Text(required=False)
     reason = Text(required=False)
 
 
@@ -76,7 +73,7 @@ class MoveIn(ScrapIn):
 class SplitIn(ReasonIn):
     """How products share the cabinet, left to right."""
 
-    shares = ShareIn(many=True, max_length=64)
+    shares = ShareIn(many=True)
 
 
 # --- what is shown ---------------------------------------------------------------------------------
@@ -201,7 +198,7 @@ class CabinetsView(CabinetShown, ListView):
         """Return them with places, splits and devices."""
         return cabinets_as_known(rows, moment)
 
-    @changes(actions.register_cabinet, RegisterIn, status=HTTPStatus.CREATED, conditional=False)
+    @changes(actions.register_cabinet, RegisterCabinetIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a cabinet where it stands."""
         return self.change(

@@ -26,7 +26,7 @@ from registry.rules.locations import LocationStanding
 # --- what is read ----------------------------------------------------------------------------------
 
 
-class RegisterIn(LocationIn):
+class RegisterLocationIn(LocationIn):
     """A new location of an account, with its cabinets."""
 
     account = Key(source="account_id")
@@ -35,7 +35,9 @@ class RegisterIn(LocationIn):
     def to_internal_value(self, data: Any) -> dict[str, Any]:
         """Return the action's arguments."""
         given = self.values_of(data)
-        beside = {name: given.pop(name) for name in ("account_id", "valid_from") if name in given}
+        beside: dict[str, Any] = {
+            name: given.pop(name) for name in ("account_id", "valid_from") if name in given
+        }
         return {"location": self.new_location(given), **beside}
 
 
@@ -49,7 +51,9 @@ class TakeOverIn(StandingLocationIn):
     def to_internal_value(self, data: Any) -> dict[str, Any]:
         """Return the action's arguments."""
         given = self.values_of(data)
-        beside = {name: given.pop(name) for name in ("account_id", "known_by", "reason") if name in given}
+        beside: dict[str, Any] = {
+            name: given.pop(name) for name in ("account_id", "known_by", "reason") if name in given
+        }
         return {"location": self.new_location(given), **beside}
 
 
@@ -190,7 +194,7 @@ class LocationsView(LocationShown, ListView):
         """Return them with holder and state."""
         return locations_as_known(rows, moment)
 
-    @changes(actions.register_location, RegisterIn, status=HTTPStatus.CREATED, conditional=False)
+    @changes(actions.register_location, RegisterLocationIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a location with its cabinets."""
         return self.change(

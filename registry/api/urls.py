@@ -2,7 +2,7 @@
 
 from django.urls import path, re_path
 
-from registry.api import assignments, devices, identify, provisional, suggestions
+from registry.api import assignments, cabinets, devices, identify, locations, provisional, suggestions
 from registry.api.documents import DocumentationView, NowhereView, ProblemView, SchemaView
 
 urlpatterns = [
@@ -16,6 +16,18 @@ urlpatterns = [
     path("assignments/<uuid:key>/swap/", assignments.AssignmentSwapView.as_view()),
     path("assignments/<uuid:key>/correct/", assignments.AssignmentCorrectView.as_view()),
     path("assignments/<uuid:key>/withdraw/", assignments.AssignmentWithdrawView.as_view()),
+    path("cabinets/", cabinets.CabinetsView.as_view()),
+    path("cabinets/<uuid:key>/", cabinets.CabinetView.as_view()),
+    path("cabinets/<uuid:key>/move/", cabinets.CabinetMoveView.as_view()),
+    path("cabinets/<uuid:key>/split/", cabinets.CabinetSplitView.as_view()),
+    path("cabinets/<uuid:key>/scrap/", cabinets.CabinetScrapView.as_view()),
+    path("locations/", locations.LocationsView.as_view()),
+    path("locations/take-over/", locations.TakeOverView.as_view()),
+    path("locations/<uuid:key>/", locations.LocationView.as_view()),
+    path("locations/<uuid:key>/timeline/", locations.LocationTimelineView.as_view()),
+    path("locations/<uuid:key>/state/", locations.LocationStateView.as_view()),
+    path("locations/<uuid:key>/close/", locations.LocationCloseView.as_view()),
+    path("locations/<uuid:key>/hand/", locations.LocationHandView.as_view()),
     path("devices/", devices.DevicesView.as_view()),
     path("devices/suggest/", suggestions.SuggestView.as_view()),
     path("devices/provisional/", provisional.ProvisionalView.as_view()),
