@@ -1,6 +1,7 @@
 """Steps that several actions share: finding things, and carrying a history on."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, TypeVar
 from uuid import UUID
@@ -53,15 +54,23 @@ def refuse_taken(model: type[Record], field: str, value: object, *, besides: UUI
         )
 
 
-def refuse_repeated(values: Iterable[str], field: str) -> None:
-    """Raise RuleBroken CODE_REPEATED where a list holds one code twice."""
-    seen: set[str] = set()
-    for value in values:
-        if value in seen:
-            raise RuleBroken(
-                Code.CODE_REPEATED, f"{value} stands in the list twice. Leave one out.", field=field
-            )
-        seen.add(value)
+@contextmanager
+def within(*path: str | int) -> Iterator[None]:
+    """Let a refusal say in which part of a whole it arose: names, and places in lists from 0.
+
+    The whole way from the outermost part is in the refusal's `details["path"]`.
+    """
+    try:
+        yield
+    except RuleBroken as broken:
+        deeper = broken.details.get("path")
+        broken.details["path"] = [*path, *(deeper if isinstance(deeper, list) else [])]
+        raise
+
+
+def repeated(value: str, field: str) -> RuleBroken:
+    """Return the refusal of a list that holds one code twice."""
+    return RuleBroken(Code.CODE_REPEATED, f"{value} stands in the list twice. Leave one out.", field=field)
 
 
 # --- histories -------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from registry.actions._action import Writing
 from registry.actions._devices import NewDevice, installed, write_device
 from registry.actions._records import cleaned
 from registry.actions._splits import new_split
-from registry.actions._steps import find, refuse_repeated, require_account_open, start
+from registry.actions._steps import find, repeated, require_account_open, start, within
 from registry.models import (
     Account,
     Cabinet,
@@ -85,17 +85,27 @@ def write_location(
     start(writing, LocationState(location=location, state=state), at, known_by=known_by)
     if len(new.cabinets) > CABINETS_MAX:
         raise too_many("cabinets", CABINETS_MAX)
-    refuse_repeated((str(cabinet.particulars.get("asset_tag")) for cabinet in new.cabinets), "asset_tag")
-    written = [write_cabinet(writing, cabinet, location, at, known_by=known_by) for cabinet in new.cabinets]
+    tags: set[str] = set()
+    written = []
+    for place, cabinet in enumerate(new.cabinets):
+        with within("cabinets", place):
+            tag = str(cabinet.particulars.get("asset_tag"))
+            if tag in tags:
+                raise repeated(tag, "asset_tag")
+            tags.add(tag)
+            written.append(write_cabinet(writing, cabinet, location, at, known_by=known_by))
     return location, [cabinet for cabinet, _ in written], [device for _, device in written if device]
 
 
 def refuse_devices(new: NewLocation) -> None:
     """Raise RuleBroken VALUE_INVALID for a device in a cabinet of a location that is not taken over."""
-    if any(cabinet.device for cabinet in new.cabinets):
-        raise invalid(
-            "device", "A device is assigned, not registered with its cabinet. Take the location over instead."
-        )
+    for place, cabinet in enumerate(new.cabinets):
+        with within("cabinets", place):
+            if cabinet.device is not None:
+                raise invalid(
+                    "device",
+                    "A device is assigned, not registered with its cabinet. Take the location over instead.",
+                )
 
 
 def refuse_number_taken(account: Account, number: str, at: datetime, *, besides: UUID | None = None) -> None:
@@ -124,7 +134,8 @@ def write_cabinet(
         start(writing, split, at, known_by=known_by)
     if new.device is None:
         return cabinet, None
-    device_model = find(DeviceModel, new.device.model_id, "device_model")
+    with within("device"):
+        device_model = find(DeviceModel, new.device.model_id, "model")
     device = write_device(writing, device_model, new.device)
     start(writing, installed(device, cabinet, new.installation), at, known_by=known_by)
     return cabinet, device

@@ -6,7 +6,7 @@ from uuid import UUID
 
 from registry.actions._action import Writing, action
 from registry.actions._records import cleaned
-from registry.actions._steps import carry_on, find, history, require_account_open, start, to_end
+from registry.actions._steps import carry_on, find, history, require_account_open, start, to_end, within
 from registry.actions._stores import LOCATIONS_MAX, NewLocation, refuse_devices, too_many, write_location
 from registry.models import Account, AccountState, LocationHolding, LocationState
 from registry.rules import particulars as particulars_rules
@@ -40,9 +40,11 @@ def register_account(
     start(writing, AccountState(account=account, state=AccountStanding.OPEN), valid_from)
     if len(locations) > LOCATIONS_MAX:
         raise too_many("locations", LOCATIONS_MAX)
-    for new in locations:
-        refuse_devices(new)
-    written = [write_location(writing, new, account, valid_from) for new in locations]
+    written = []
+    for place, new in enumerate(locations):
+        with within("locations", place):
+            refuse_devices(new)
+            written.append(write_location(writing, new, account, valid_from))
     writing.tell(
         Verb.ACCOUNT_REGISTERED,
         valid_from,

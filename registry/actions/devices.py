@@ -23,9 +23,10 @@ from registry.actions._steps import (
     history,
     history_in_sight,
     in_custody,
-    refuse_repeated,
+    repeated,
     start,
     to_end,
+    within,
 )
 from registry.actions._stores import too_many
 from registry.models import Depot, Device, DeviceModel, DeviceWhereabouts
@@ -90,14 +91,19 @@ def receive_devices(
         raise particular_rules.invalid("devices", "The list is empty. Name at least one device.")
     if len(devices) > rules.RECEIVED_MAX:
         raise too_many("devices", rules.RECEIVED_MAX)
-    models = {new.model_id: find(DeviceModel, new.model_id, "model") for new in devices}
-    serials: list[str] = []
+    models: dict[UUID, DeviceModel] = {}
+    serials: set[str] = set()
     written = []
     for position, new in enumerate(devices):
         try:
-            serials.append(accept(models[new.model_id].serial_scheme(), new.serial))
-            refuse_repeated(serials, "serial")
-            device = write_device(writing, models[new.model_id], new)
+            with within("devices", position):
+                if new.model_id not in models:
+                    models[new.model_id] = find(DeviceModel, new.model_id, "model")
+                serial = accept(models[new.model_id].serial_scheme(), new.serial)
+                if serial in serials:
+                    raise repeated(serial, "serial")
+                serials.add(serial)
+                device = write_device(writing, models[new.model_id], new)
         except RuleBroken as broken:
             broken.details["position"] = position
             raise

@@ -332,7 +332,7 @@ def test_what_is_taken_over_is_judged_like_anything_else(world: World, fault: st
         ),
         "model": (
             "not_found",
-            "device_model",
+            "model",
             lambda: take_over(world, replace(good, device=NewDevice(uuid4(), serial))),
         ),
         "future": (
