@@ -1,0 +1,53 @@
+"""The README's walks, run as they stand there against the demo being served."""
+
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from tests.walk.served import ROOT, Served, served
+
+WALK = (ROOT / "README.md").read_text().split("## Ten minutes each")[1].split("\n## ")[0]
+BLOCKS = re.findall(r"^```sh\n(.*?)^```$", WALK, flags=re.MULTILINE | re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def demo() -> Iterator[Served]:
+    """The demo, served."""
+    with served("sqlite", demo=True) as found:
+        yield found
+
+
+def test_every_command_of_the_walks_does_what_the_readme_says(demo: Served) -> None:
+    script = "\n".join(BLOCKS).replace("127.0.0.1:8000", f"127.0.0.1:{demo.port}")
+    script = script.replace(".venv/bin/python", sys.executable)
+    told = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", _with_marks(script)],
+        cwd=ROOT,
+        env=demo.environment,
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
+    assert told.returncode == 0, told.stdout + told.stderr
+    answers = told.stdout
+
+    assert '"username":"wren"' in answers
+    wrong = re.search(r'"code":"serial_invalid".*?"suggestions":\["(\w+)"', answers)
+    assert wrong, answers
+    assert f'"serial":"{wrong[1]}"' in answers.split('"near"')[1]
+    assert answers.count('"code":"') == answers.count('"code":"serial_invalid"') + answers.count(
+        '"code":"role_forbids"'
+    ) + len(re.findall(r'"code":"[A-Z0-9]', answers)), "a command of the README was refused unexpectedly"
+    assert "was swapped for" in answers
+    assert '"code":"role_forbids"' in answers
+    assert "Nothing was found" in answers
+    assert demo.command("audit")
+
+
+def _with_marks(script: str) -> str:
+    """Return the script with each answer on a line of its own."""
+    return script.replace("ask() { curl", "ask() { curl -w '\\n'")
