@@ -1,6 +1,6 @@
 """What happened, told in order: the timeline of a location and the trace of a device."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from uuid import UUID
@@ -60,7 +60,7 @@ def location_timeline(
             for stay in stays
         ):
             indexes.add(subject.entry_id)
-    return _events(indexes, index, zone)
+    return _events(indexes, index, zone, {location_id, *(stay.cabinet_id for stay in stays)})
 
 
 def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinfo = UTC) -> list[Event]:
@@ -69,10 +69,9 @@ def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinf
     What was told of a provisional record that turned out to be this device belongs to it.
     """
     index = head_index() if known_index is None else known_index
-    about = Subject.objects.filter(
-        kind=Kind.DEVICE, thing_id__in=_records_of(device_id, index), entry__lte=index
-    )
-    return _events(set(about.values_list("entry", flat=True)), index, zone)
+    records = _records_of(device_id, index)
+    about = Subject.objects.filter(kind=Kind.DEVICE, thing_id__in=records, entry__lte=index)
+    return _events(set(about.values_list("entry", flat=True)), index, zone, records)
 
 
 def _records_of(device_id: UUID, index: int) -> set[UUID]:
@@ -104,8 +103,13 @@ def told_events(indexes: Iterable[int], zone: tzinfo = UTC) -> dict[int, Event]:
     return {event.index: event for event in _events(indexes, head_index(), zone)}
 
 
-def _events(indexes: Iterable[int], known_index: int, zone: tzinfo) -> list[Event]:
-    """Return the events of entries, by when they occurred; as many queries for many as for one."""
+def _events(
+    indexes: Iterable[int], known_index: int, zone: tzinfo, focus: Collection[UUID] = ()
+) -> list[Event]:
+    """Return the events of entries, by when they occurred; as many queries for many as for one.
+
+    Where an entry names many things, those in the reader's focus are named first.
+    """
     newest = sorted(indexes)[-EVENTS_MAX:]
     entries = list(Entry.objects.filter(index__in=newest).prefetch_related("subjects"))
     images = {entry.index: images_of(entry) for entry in entries if entry.verb.endswith(PUT_RIGHT)}
@@ -121,7 +125,8 @@ def _events(indexes: Iterable[int], known_index: int, zone: tzinfo) -> list[Even
     }
     things = called | referred_labels(everything, known_index, called)
     events = [
-        _event(entry, images.get(entry.index, []), people, Words(things, shares, zone)) for entry in entries
+        _event(entry, images.get(entry.index, []), people, Words(things, shares, zone), focus)
+        for entry in entries
     ]
     return sorted(events, key=lambda event: (event.occurred_at, event.index))
 
@@ -149,8 +154,16 @@ def _people(entries: Iterable[Entry]) -> dict[UUID, str]:
     return dict(Staff.objects.filter(pk__in=keys).exclude(name="").values_list("pk", "name"))
 
 
-def _event(entry: Entry, images: list[Written], people: Mapping[UUID, str], words: Words) -> Event:
-    subjects = sorted(entry.subjects.all(), key=lambda subject: subject.position)
+def _event(
+    entry: Entry,
+    images: list[Written],
+    people: Mapping[UUID, str],
+    words: Words,
+    focus: Collection[UUID],
+) -> Event:
+    subjects = sorted(
+        entry.subjects.all(), key=lambda subject: (subject.thing_id not in focus, subject.position)
+    )
     parts: dict[str, list[str]] = {}
     for subject in subjects:
         parts.setdefault(subject.part, []).append(people.get(subject.thing_id, subject.label))

@@ -294,9 +294,9 @@ def test_a_corrected_swap_tells_every_boundary_that_moved_with_whose_it_is(world
         reason="read the job sheet",
     )
 
-    for device in (old, new):
+    for device, other in ((old, new), (new, old)):
         event = device_trace(device.pk)[-1]
-        assert event.words == f"The history of {new.serial} and {old.serial} was corrected"
+        assert event.words == f"The history of {device.serial} and {other.serial} was corrected"
         assert event.replaced == [
             f"place of device {new.serial}: valid from was {utc(was)}, is now {utc(now)}",
             f"place of device {new.serial}: valid to was {utc(was)}, is now {utc(now)}",
@@ -586,3 +586,17 @@ def test_a_correction_is_told_at_the_store_where_the_cabinet_stood_then(world: W
     )
 
     assert "period.corrected" in [event.verb for event in location_timeline(world.location.pk)]
+
+
+def test_a_trace_names_its_own_device_among_the_many_that_came_together(world: World) -> None:
+    made = devices.receive_devices(
+        world.office,
+        devices=[NewDevice(world.plumb_3.pk, world.serial()) for _ in range(8)],
+        depot_id=world.tarnmouth.pk,
+        valid_from=world.start + DAY,
+    )
+
+    [event] = device_trace(made[6].pk)
+
+    assert event.words.startswith(f"{made[6].serial}, ")
+    assert event.words.endswith("and 5 more came into depot TM Tarnmouth")
