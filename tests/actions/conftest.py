@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 
 from registry.ledger.clock import SimulatedClock
 from tests.conftest import outside_actions
@@ -26,7 +26,7 @@ def world(clock: SimulatedClock, founding: tuple[list[Statement], list[World]]) 
     """A founded register with people, depots, models, products, an account and a location."""
     statements, founded = founding
     if founded:
-        with outside_actions(), connection.cursor() as cursor:
+        with outside_actions(), transaction.atomic(), connection.cursor() as cursor:
             for sql, params in statements:
                 cursor.execute(sql, params)
     else:

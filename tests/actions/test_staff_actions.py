@@ -5,12 +5,14 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
+from django.contrib.auth.backends import ModelBackend
+from django.contrib.auth.hashers import identify_hasher
 
 from registry.actions import staff
 from registry.actions._action import Actor
 from registry.models import Entry, Staff, StaffDepot
 from registry.rules.commitments import commitment
-from tests.actions.unchanged import refused, undone
+from tests.actions.unchanged import nothing_changed, refused, undone
 from tests.factories.world import PASSWORD, World, person
 
 
@@ -190,3 +192,24 @@ def test_a_person_leaves_and_comes_back(world: World) -> None:
     with refused("nothing_changes"):
         leave()
     assert come_back().is_active
+
+
+def test_a_sign_in_writes_nothing_even_where_passwords_are_digested_otherwise_by_now(
+    world: World, settings: Any
+) -> None:
+    somebody = add(world)
+    assert identify_hasher(somebody.password).algorithm == "md5"
+    settings.PASSWORD_HASHERS = [
+        "django.contrib.auth.hashers.ScryptPasswordHasher",
+        "django.contrib.auth.hashers.MD5PasswordHasher",
+    ]
+    # A write here would be one outside any action, which this suite and the database's guards refuse.
+    with nothing_changed():
+        assert somebody.check_password(PASSWORD)
+        assert not somebody.check_password(PASSWORD + "x")
+        assert ModelBackend().authenticate(None, username="wren", password=PASSWORD) == somebody
+        assert ModelBackend().authenticate(None, username="wren", password="wrong") is None
+    staff.set_password(world.administrator, staff_id=somebody.pk, password="another-tide-8")
+    somebody.refresh_from_db()
+    assert identify_hasher(somebody.password).algorithm == "scrypt"
+    assert somebody.check_password("another-tide-8")
