@@ -31,6 +31,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    settings.AXES_ENABLED = False  # a test of the lock-out turns it on
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # speed, not secrecy
     if config.getoption("--database") == "postgresql":
         from config.settings import database_at

@@ -59,13 +59,13 @@ class Staff(Record, AbstractBaseUser):
     def has_perm(self, perm: str, obj: object = None) -> bool:
         """Say whether Django's admin may show something; it never writes.
 
-        Its lists know no depots, so they open to those only who see all of them.
+        Its lists are narrowed to the person's depots, and the ledger's to those who see all of them.
         """
-        return self.is_staff and self.everywhere and ".view_" in perm
+        return self.is_staff and ".view_" in perm
 
     def has_module_perms(self, app_label: str) -> bool:
         """Say whether the admin's front page lists an app."""
-        return self.is_staff and self.everywhere and app_label == "registry"
+        return self.is_staff and app_label == "registry"
 
 
 class StaffDepot(Version):

@@ -7,7 +7,7 @@ from django.urls import NoReverseMatch, reverse
 from registry.actions import staff
 from registry.console.site import console
 from registry.models import Staff
-from tests.factories.world import PASSWORD, World
+from tests.factories.world import PASSWORD, World, person
 
 LISTS = [
     "account",
@@ -65,8 +65,21 @@ def test_installers_and_those_who_left_are_not_let_in(world: World) -> None:
         assert client.get(reverse("admin:index")).status_code == 302
 
 
-def test_lists_that_know_no_depots_open_to_those_only_who_see_all(world: World, browser: Client) -> None:
-    address = reverse("admin:registry_device_changelist")
+@pytest.mark.parametrize(("name", "seen"), [("location", 1), ("cabinet", 1), ("device", 1), ("account", 1)])
+def test_lists_show_what_belongs_to_ones_own_depots(world: World, name: str, seen: int) -> None:
+    world.assigned(world.device(), world.cabinet())
+    world.assigned(world.device(depot=world.fellgate), world.cabinet(world.store(depot=world.fellgate)))
+    narrow = person(world, "auditor", world.tarnmouth)
+    client = Client()
+    client.force_login(Staff.objects.get(pk=narrow.staff_id))
+
+    page = client.get(reverse(f"admin:registry_{name}_changelist"))
+
+    assert page.context["cl"].result_count == seen
+
+
+def test_the_ledger_is_listed_to_those_only_who_see_all_depots(world: World, browser: Client) -> None:
+    address = reverse("admin:registry_entry_changelist")
     assert browser.get(address).status_code == 200
 
     staff.change_depots(

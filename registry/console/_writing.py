@@ -1,0 +1,260 @@
+"""The one way in which the console writes: a form, a look at what would change, and one action.
+
+A view says what it wishes (a form class, an action, and how the one's values become the other's
+arguments); everything else happens here. "Check" rehearses the action and shows what it would do;
+"Record" carries it out once, however often it is pressed.
+"""
+
+import hashlib
+import hmac
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import wraps
+from http import HTTPStatus
+from typing import Any
+from uuid import UUID, uuid4
+
+from django.contrib import messages
+from django.db.models import Max
+from django.http import HttpRequest, HttpResponse, QueryDict
+
+from registry.actions._action import ACTIONS
+from registry.actions._requests import Answer, Request, Told, carry_out, rehearse
+from registry.console._forms import PlainForm
+from registry.console._pages import Visit, page
+from registry.models import RequestAnswer, Subject
+from registry.queries.changes import ChangeLine, change_lines
+from registry.queries.moments import head_index
+from registry.queries.timelines import told_event
+from registry.rules.errors import Code, RuleBroken
+from registry.rules.events import Face
+from registry.rules.roles import require_act
+
+# What the form carries beside what was typed.
+ONCE_KEY, SEEN_INDEX, STEP, FILL = "once_key", "seen_index", "step", "fill"
+CHECK, RECORD, EDIT = "check", "record", "edit"
+_KEY = re.compile(r"console:[0-9a-f-]{36}")
+_NOT_TYPED = frozenset({STEP, FILL, SEEN_INDEX, "csrfmiddlewaretoken"})
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a view wants written.
+
+    `arguments` turns a valid form into the action's arguments. `about` are the things that must not have
+    changed since the form was shown. `back` is where the person came from; `after` gives the address of
+    what was written, where that is another. `fields` names the form's field for an action's. `also` tells
+    changes that no image shows.
+    """
+
+    title: str
+    form: Callable[..., PlainForm]
+    action: Callable[..., Any]
+    arguments: Callable[[Any], Mapping[str, Any]]
+    back: str
+    about: Sequence[UUID] = ()
+    after: Callable[[Any], str] | None = None
+    initial: Mapping[str, Any] = field(default_factory=dict)
+    fields: Mapping[str, str] = field(default_factory=dict)
+    words: str = ""
+    caution: str = ""
+    also: Callable[[Any], list[ChangeLine]] | None = None
+    template: str = "console/writing.html"
+
+
+def writing(action: Callable[..., Any]) -> Callable[[Callable[..., HttpResponse]], Callable[..., Any]]:
+    """Make a view one that writes by an action: for those whose role may call it, whether GET or POST.
+
+    A repeat of what was recorded is answered as it was, before the view looks at what it changed.
+    """
+
+    def decorate(view: Callable[..., HttpResponse]) -> Callable[..., Any]:
+        @page(writes=True)
+        @wraps(view)
+        def run(visit: Visit, **keys: Any) -> HttpResponse:
+            act = ACTIONS[action.__name__]
+            if act is not None:
+                require_act(visit.scope.role, act)
+            kept = _kept_answer(visit)
+            return _answered(visit, kept) if kept is not None else view(visit, **keys)
+
+        run.action = action
+        return run
+
+    return decorate
+
+
+def write(visit: Visit, wish: Wish) -> HttpResponse:
+    """Show the form, show what it would change, or record it."""
+    posted = visit.request.POST
+    if visit.request.method != "POST":
+        form = wish.form(zone=visit.zone, initial=dict(wish.initial))
+        return _show_form(visit, wish, form, _fresh_key(), head_index())
+    key, seen = _once_key(posted), _seen_index(posted)
+    data = _filled(posted)
+    form = wish.form(data, zone=visit.zone, initial=dict(wish.initial))
+    step = posted.get(STEP)
+    if step not in (CHECK, RECORD) or FILL in posted:
+        return _show_form(visit, wish, form, key, seen)
+    if not form.is_valid():
+        return _show_form(visit, wish, form, key, seen, refused=True)
+    try:
+        arguments = wish.arguments(form)
+        if step == CHECK:
+            _refuse_changed(wish, seen)
+            told = rehearse(wish.action, visit.actor, **arguments)
+            return _show_changes(visit, wish, form, told, key, seen)
+        return _answered(visit, carry_out(wish.action, _request(visit, wish, key, seen), **arguments))
+    except RuleBroken as broken:
+        if broken.code is Code.ROLE_FORBIDS:
+            raise
+        _put_refusal(wish, form, broken)
+        # Shown again, the form stands on what the register says now.
+        seen = head_index() if broken.code is Code.CHANGED_MEANWHILE else seen
+        return _show_form(visit, wish, form, key, seen, refused=True, broken=broken)
+
+
+# --- what is shown ---------------------------------------------------------------------------------
+
+
+def _show_form(
+    visit: Visit,
+    wish: Wish,
+    form: PlainForm,
+    key: str,
+    seen: int,
+    *,
+    refused: bool = False,
+    broken: RuleBroken | None = None,
+) -> HttpResponse:
+    return visit.show(
+        wish.template,
+        {
+            "title": wish.title,
+            "wish": wish,
+            "form": form,
+            "problems": form.problems() if form.is_bound else [],
+            "code": str(broken.code) if broken else "",
+            "once_key": key,
+            "seen_index": seen,
+        },
+        status=HTTPStatus.UNPROCESSABLE_ENTITY if refused else HTTPStatus.OK,
+    )
+
+
+def _show_changes(visit: Visit, wish: Wish, form: PlainForm, told: Told, key: str, seen: int) -> HttpResponse:
+    images = [(row.table, row.before, row.after) for row in told.written]
+    labels = {str(about.thing_id): about.label for about in told.story.about}
+    lines = change_lines(images, labels, head_index(), visit.zone)
+    typed = [
+        (name, value)
+        for name, values in visit.request.POST.lists()
+        if name not in _NOT_TYPED and name != ONCE_KEY
+        for value in values
+    ]
+    return visit.show(
+        "console/check.html",
+        {
+            "title": wish.title,
+            "wish": wish,
+            "lines": [*lines, *(wish.also(form) if wish.also else [])],
+            "reason": told.story.reason,
+            "occurred_at": told.story.occurred_at,
+            "typed": typed,
+            "once_key": key,
+            "seen_index": seen,
+        },
+    )
+
+
+def _put_refusal(wish: Wish, form: PlainForm, broken: RuleBroken) -> None:
+    if broken.code is Code.KEY_REUSED:
+        broken = RuleBroken(
+            broken.code,
+            "This form was recorded before, with other values. Look at what it says now; to record something"
+            " else, open the form afresh.",
+        )
+    form.refuse(broken, wish.fields)
+
+
+# --- once, and only if nothing changed -------------------------------------------------------------
+
+
+def _request(visit: Visit, wish: Wish, key: str, seen: int) -> Request:
+    def render(result: Any) -> Answer:
+        index = head_index()  # the action's own entry: it has been appended
+        address = wish.after(result) if wish.after else wish.back
+        # Not the sentence: it may name a person, and what is kept outlives the name.
+        return Answer(HTTPStatus.SEE_OTHER, str(index), {"Location": address})
+
+    return Request(
+        visit.staff.pk,
+        Face.CONSOLE,
+        render=render,
+        key=key,
+        digest=_digest(visit.request),
+        precondition=lambda: _refuse_changed(wish, seen),
+    )
+
+
+def _refuse_changed(wish: Wish, seen: int) -> None:
+    """Raise RuleBroken CHANGED_MEANWHILE where an entry after `seen` is about what the wish is about."""
+    if not wish.about:
+        return
+    newest = Subject.objects.filter(thing_id__in=list(wish.about)).aggregate(newest=Max("entry"))["newest"]
+    if newest is not None and newest > seen:
+        raise RuleBroken(
+            Code.CHANGED_MEANWHILE,
+            "Somebody changed this meanwhile. Look at what it says now, then decide again.",
+        )
+
+
+def _kept_answer(visit: Visit) -> Answer | None:
+    """Return the answer of what this very form recorded before, None where it did not."""
+    request = visit.request
+    if request.method != "POST" or request.POST.get(STEP) != RECORD:
+        return None
+    kept = RequestAnswer.objects.filter(staff_id=visit.staff.pk, key=_once_key(request.POST)).first()
+    if kept is None or not hmac.compare_digest(bytes(kept.digest), _digest(request)):
+        return None
+    return Answer(kept.status, kept.body, kept.headers)
+
+
+def _answered(visit: Visit, answer: Answer) -> HttpResponse:
+    index = int(answer.body)
+    messages.success(visit.request, f"{told_event(index).words}. Recorded as entry {index}.")
+    return HttpResponse(status=answer.status, headers=dict(answer.headers))
+
+
+def _digest(request: HttpRequest) -> bytes:
+    """Return what makes a form the same as another: its address and what was typed."""
+    typed = sorted(
+        (name, value) for name, values in request.POST.lists() if name not in _NOT_TYPED for value in values
+    )
+    return hashlib.sha256(repr((request.path, typed)).encode()).digest()
+
+
+def _fresh_key() -> str:
+    return f"console:{uuid4()}"
+
+
+def _once_key(posted: QueryDict) -> str:
+    key = posted.get(ONCE_KEY, "")
+    return key if _KEY.fullmatch(key) else _fresh_key()
+
+
+def _seen_index(posted: QueryDict) -> int:
+    typed = posted.get(SEEN_INDEX, "")
+    return int(typed) if typed.isascii() and typed.isdigit() and len(typed) <= 15 else 0
+
+
+def _filled(posted: QueryDict) -> QueryDict:
+    """Return what was posted, with the suggestion that was picked ("field=value") in its field."""
+    picked = posted.get(FILL, "")
+    if "=" not in picked:
+        return posted
+    name, value = picked.split("=", 1)
+    data = posted.copy()
+    data[name] = value
+    return data

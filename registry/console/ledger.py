@@ -1,0 +1,33 @@
+"""The ledger, read: one entry as a sentence, with what it wrote; its canonical text on demand."""
+
+import json
+
+from django.http import HttpResponse
+
+from registry.console._pages import Visit, page
+from registry.models import Entry
+from registry.queries.changes import change_lines
+from registry.queries.timelines import images_of, told_event
+from registry.rules.errors import absent
+from registry.rules.roles import Act
+
+
+@page(reads=Act.READ_LEDGER)
+def entry(visit: Visit, index: int) -> HttpResponse:
+    """Show an entry: its sentence, what each row said before and after, and what it is about."""
+    if not visit.scope.everywhere:
+        raise absent("entry")
+    event = told_event(index, visit.zone)
+    row = Entry.objects.prefetch_related("subjects").get(pk=index)
+    labels = {str(subject.thing_id): subject.label for subject in row.subjects.all()}
+    context = {
+        "title": f"Entry {index}",
+        "event": event,
+        "row": row,
+        "lines": change_lines(images_of(row), labels, index, visit.zone),
+        "leaf_hash": bytes(row.leaf_hash).hex(),
+        "newest": visit.present.index,
+    }
+    if "text" in visit.request.GET:
+        context["text"] = json.dumps(json.loads(row.body), indent=2, ensure_ascii=False)
+    return visit.show("console/entry.html", context)
