@@ -5,83 +5,19 @@ start of a transaction does on SQLite, and either could be lost without the othe
 """
 
 import json
-import os
-import shutil
-import subprocess
-import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
-from uuid import uuid4
 
-import psycopg
 import pytest
 
-from tests import postgresql
 from tests.concurrency.arena import PROCESSES
+from tests.concurrency.databases import NewDatabase, run_python
 
-TIMEOUT_S = 120  # a race takes a few seconds; one that hangs is ended
 ROUNDS = 20
 
-NewDatabase = Callable[[], AbstractContextManager[str]]
 Race = Callable[[str, int], dict[str, Any]]
-
-
-@pytest.fixture(scope="module", params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
-def new_database(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[NewDatabase]:
-    """Return how to make a migrated database: the migrations run once, each race gets a copy."""
-    home = tmp_path_factory.mktemp("races")
-    make = _postgresql_databases() if request.param == "postgresql" else _sqlite_databases(home)
-    with make as new:
-        yield new
-
-
-@contextmanager
-def _sqlite_databases(home: Path) -> Iterator[NewDatabase]:
-    pattern = home / "pattern.sqlite3"
-    _run(["manage.py", "migrate", "--verbosity=0"], f"sqlite:///{pattern}", home)
-
-    @contextmanager
-    def new() -> Iterator[str]:
-        copy = home / f"{uuid4().hex}.sqlite3"
-        shutil.copy(pattern, copy)
-        yield f"sqlite:///{copy}"
-
-    yield new
-
-
-@contextmanager
-def _postgresql_databases() -> Iterator[NewDatabase]:
-    server = postgresql.server_url()
-
-    def url(name: str) -> str:
-        return f"{server.rsplit('/', 1)[0]}/{name}"
-
-    def execute(statement: str) -> None:
-        with psycopg.connect(server, autocommit=True) as connection:
-            connection.execute(statement)
-
-    @contextmanager
-    def database(pattern: str) -> Iterator[str]:
-        name = f"race_{uuid4().hex}"
-        execute(f"CREATE DATABASE {name} TEMPLATE {pattern}")
-        yield name
-        execute(f"DROP DATABASE {name} WITH (FORCE)")
-
-    @contextmanager
-    def new() -> Iterator[str]:
-        with database(pattern) as name:
-            yield url(name)
-
-    with database("template1") as pattern:
-        with TemporaryDirectory() as home:
-            _run(["manage.py", "migrate", "--verbosity=0"], url(pattern), Path(home))
-        yield new
 
 
 @pytest.fixture
@@ -91,7 +27,7 @@ def race(new_database: NewDatabase, tmp_path: Path) -> Iterator[Race]:
     with new_database() as url:
 
         def run(case: str, rounds: int) -> dict[str, Any]:
-            printed = _run(["-m", "tests.concurrency.arena", case, str(rounds)], url, tmp_path)
+            printed = run_python(["-m", "tests.concurrency.arena", case, str(rounds)], url, tmp_path)
             report: dict[str, Any] = json.loads(printed)
             assert report["vendor"] == url.partition(":")[0]
             assert len(report["rounds"]) == rounds
@@ -100,21 +36,6 @@ def race(new_database: NewDatabase, tmp_path: Path) -> Iterator[Race]:
             return report
 
         yield run
-
-
-def _run(arguments: list[str], url: str, data_dir: Path) -> str:
-    """Run Python in a process of its own against the database at a URL; return what it printed."""
-    done = subprocess.run(
-        [sys.executable, *arguments],
-        capture_output=True,
-        text=True,
-        cwd=Path(__file__).parents[2],
-        env={**os.environ, "RIMEBOOK_DATABASE_URL": url, "RIMEBOOK_DATA_DIR": str(data_dir)},
-        timeout=TIMEOUT_S,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stdout
 
 
 def _assert_register_whole(report: dict[str, Any]) -> None:
