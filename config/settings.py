@@ -49,9 +49,10 @@ def database_at(url: str) -> dict[str, object]:
     elif database["ENGINE"] == "django.db.backends.postgresql":
         # An action waits for the ledger lock in its first statement and must see in its second what the
         # former holder committed, whatever the server's default is.
-        database["OPTIONS"] = {
+        given: dict[str, str] = dict(database.get("OPTIONS") or {})  # type: ignore[call-overload]
+        database["OPTIONS"] = given | {  # an address may ask for TLS: sslmode and its like stay
             "isolation_level": IsolationLevel.READ_COMMITTED,
-            "options": f"-c lock_timeout={LOCK_WAIT_S}s",
+            "options": f"{given.get('options', '')} -c lock_timeout={LOCK_WAIT_S}s".strip(),
         }
         database["CONN_HEALTH_CHECKS"] = True
     else:

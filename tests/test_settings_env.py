@@ -74,6 +74,21 @@ def test_a_whole_number_lies_within_its_bounds(monkeypatch: Patch) -> None:
         assert said.endswith("Write a whole number from 8 to 128.")
 
 
+def test_a_choice_is_one_of_its_words_however_it_is_typed(monkeypatch: Patch) -> None:
+    def read() -> str:
+        return env.choice("SHADE", "ICE", ("ICE", "RIME"))
+
+    assert read() == "ICE"
+    for typed, chosen in (("rime", "RIME"), (" Rime ", "RIME"), ("ICE", "ICE"), ("", "ICE")):
+        monkeypatch.setenv("RIMEBOOK_SHADE", typed)
+        assert read() == chosen
+    for typed in ("frost", "ice,rime", "IC"):
+        monkeypatch.setenv("RIMEBOOK_SHADE", typed)
+        with pytest.raises(env.BadSetting) as caught:
+            read()
+        assert str(caught.value) == f"RIMEBOOK_SHADE is {typed.upper()!r}. Write one of ICE, RIME."
+
+
 def test_words_are_parted_by_commas_and_blanks_left_out(monkeypatch: Patch) -> None:
     assert env.words("HOSTS", ["a", "b"]) == ["a", "b"]
     monkeypatch.setenv("RIMEBOOK_HOSTS", " ice.example , ,quay.example,")
@@ -109,6 +124,11 @@ def start(folder: Path, print_: str = "'started'", **settings: str) -> subproces
         ({"SECRET_KEY": KEY[:-1]}, "is too short. Use at least 50 random characters."),
         ({"DEBUG": "perhaps"}, "is 'perhaps'. Write yes or no."),
         ({"HTTPS_ONLY": "perhaps"}, "is 'perhaps'. Write yes or no."),
+        ({"LOG_LEVEL": "loud"}, "is 'LOUD'. Write one of DEBUG, INFO, WARNING, ERROR, CRITICAL."),
+        ({"LOCK_WAIT_S": "0"}, "is 0. Write a whole number from 1 to 60."),
+        ({"LOCK_WAIT_S": "61"}, "is 61. Write a whole number from 1 to 60."),
+        ({"LOCK_WAIT_S": "2.5"}, "is '2.5'. Write a whole number from 1 to 60."),
+        ({"SIGN_IN_TRIES": "2"}, "is 2. Write a whole number from 3 to 100."),
         ({"PASSWORD_LENGTH_MIN": "7"}, "is 7. Write a whole number from 8 to 128."),
         ({"PASSWORD_LENGTH_MIN": "long"}, "is 'long'. Write a whole number from 8 to 128."),
     ],
