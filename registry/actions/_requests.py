@@ -98,21 +98,31 @@ def begin(request: Request, now: datetime) -> None:
 
     Raises AnsweredBefore for a repeat, RuleBroken KEY_REUSED, and what the precondition raises.
     """
-    if request.key is not None and request.staff_id is not None:
-        kept = RequestAnswer.objects.filter(
-            staff_id=request.staff_id, key=request.key, answered_at__gt=now - ANSWER_KEPT
-        ).first()
-        if kept is not None:
-            if not hmac.compare_digest(bytes(kept.digest), request.digest):
-                raise RuleBroken(
-                    Code.KEY_REUSED,
-                    "Another request came under this key. Make a fresh key for each wish.",
-                    field="Idempotency-Key",
-                )
-            raise AnsweredBefore(Answer(kept.status, kept.body, kept.headers))
+    kept = _kept_answer(request.staff_id, request.key, now)
+    if kept is not None:
+        if not hmac.compare_digest(bytes(kept.digest), request.digest):
+            raise RuleBroken(
+                Code.KEY_REUSED,
+                "Another request came under this key. Make a fresh key for each wish.",
+                field="Idempotency-Key",
+            )
+        raise AnsweredBefore(Answer(kept.status, kept.body, kept.headers))
     # After the repeat: the first time has changed what the precondition compares.
     if request.precondition is not None:
         request.precondition()
+
+
+def was_carried_out(staff_id: UUID, key: str | None, digest: bytes, now: datetime) -> bool:
+    """Say whether a person's very request was carried out before, and so has its answer."""
+    kept = _kept_answer(staff_id, key, now)
+    return kept is not None and hmac.compare_digest(bytes(kept.digest), digest)
+
+
+def _kept_answer(staff_id: UUID | None, key: str | None, now: datetime) -> RequestAnswer | None:
+    if key is None or staff_id is None:
+        return None
+    kept = RequestAnswer.objects.filter(staff_id=staff_id, key=key, answered_at__gt=now - ANSWER_KEPT)
+    return kept.first()
 
 
 def finish(request: Request, result: object, now: datetime) -> None:

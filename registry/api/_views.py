@@ -29,11 +29,12 @@ from rest_framework.views import APIView
 
 from registry.actions import _requests
 from registry.actions._action import ACTIONS
-from registry.actions._requests import Answer, carry_out
+from registry.actions._requests import Answer, carry_out, was_carried_out
 from registry.api._fields import In, read_moment, show_moment
 from registry.api._pages import PAGE_PARAMETERS, next_link, read_page, search_in
 from registry.api.authentication import TokenAuthentication
 from registry.api.problems import ApiCode, Problem
+from registry.ledger import clock
 from registry.models import Staff
 from registry.queries.moments import Moment, head_index, present, settle
 from registry.queries.staff import scope_of
@@ -284,6 +285,24 @@ class RegisterView(APIView):
             headers={**given.headers, "Cache-Control": "no-store"},
         )
 
+    def require_seen(self, key: Any) -> None:
+        """Raise RuleBroken NOT_FOUND for a thing that is hidden or absent, whatever is wanted of it.
+
+        Not for the repeat of a request that took the thing away: that one gets its answer.
+        """
+        try:
+            self.shown(key, present())
+        except RuleBroken:
+            if not self._was_carried_out():
+                raise
+
+    def _was_carried_out(self) -> bool:
+        try:
+            key = self._once_key()
+        except RuleBroken:  # no proper key, so no repeat
+            return False
+        return was_carried_out(self.staff.pk, key, self._digest(), clock.now())
+
     def begin_change(self, *, once: bool, conditional: bool) -> None:
         """Raise Problem for a change that lacks its conditions, RuleBroken KEY_INVALID, VALUE_INVALID."""
         self.only()
@@ -385,8 +404,8 @@ def changes(
             act = ACTIONS[action.__name__]
             if act is not None:
                 require_act(view.scope.role, act)
-            if keys:  # a thing that is hidden looks absent, whatever is wanted of it
-                view.shown(next(iter(keys.values())), present())
+            if keys:
+                view.require_seen(next(iter(keys.values())))
             view.begin_change(once=request.method == "POST", conditional=conditional)
             return method(view, request, **keys, given=view.given(body))
 

@@ -8,6 +8,7 @@ from rest_framework.response import Response
 
 from registry.api._views import RegisterView
 from registry.queries.scans import Identified, identify
+from registry.rules.errors import RuleBroken
 from registry.rules.events import Kind
 from registry.rules.identifiers import ScanKind, ScanSource
 from registry.rules.particulars import invalid
@@ -65,4 +66,9 @@ class IdentifyView(RegisterView):
         code: Any = request.query_params.get("code")
         if not code:
             raise invalid("code", "The code is missing. Scan it, or type what the label shows.")
-        return Response(self.out(identify(code, self.scope)).data)
+        try:
+            found = identify(code, self.scope)
+        except RuleBroken as broken:
+            broken.field = "code"
+            raise
+        return Response(self.out(found).data)

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from http import HTTPStatus
 from typing import Any, Final
+from urllib.parse import quote
 
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
@@ -13,6 +14,7 @@ from rest_framework.response import Response
 from registry.rules.errors import Code, RuleBroken
 
 MEDIA_TYPE = "application/problem+json"
+HEADERS = ("Idempotency-Key", "If-Match")  # what a refusal may name beside parameters and fields
 RETRY_AFTER_S = 2  # seconds after which a busy register is asked again
 
 
@@ -78,7 +80,7 @@ def answer_problem(error: Exception, context: Mapping[str, Any]) -> Response | N
     if isinstance(error, Problem):
         return problem(error.code, status_of(error.code), error.detail)
     if isinstance(error, exceptions.ValidationError):
-        return _of_fields(error)
+        return _of_fields(error, reading=_is_reading(view))
     return _of_framework(error)
 
 
@@ -110,17 +112,17 @@ def title_of(code: str) -> str:
 def _of_refusal(broken: RuleBroken, view: Any) -> Response:
     status = status_of(broken.code)
     noun = getattr(view, "noun", None)
-    reading = getattr(getattr(view, "request", None), "method", "GET") in ("GET", "HEAD")
+    reading = _is_reading(view)
     if broken.code is Code.NOT_FOUND and (reading or broken.field == noun):
         status = HTTPStatus.NOT_FOUND
     details = dict(broken.details)
     path = details.pop("path", [])
     error: dict[str, Any] = {"detail": broken.message, "code": str(broken.code)}
-    if broken.field and not reading:
+    if broken.field and (reading or broken.field in (*HEADERS, *view.request.query_params)):
+        error["parameter"] = broken.field
+    elif broken.field:
         pointer = pointer_to(broken.field, path if isinstance(path, Sequence) else [], view)
         error |= {"pointer": pointer} if pointer else {}
-    elif broken.field:
-        error["parameter"] = broken.field
     headers = {"Retry-After": str(RETRY_AFTER_S)} if broken.code is Code.REGISTER_BUSY else {}
     more: dict[str, Any] = {"errors": [error]}
     if "suggestions" in details:
@@ -128,6 +130,11 @@ def _of_refusal(broken: RuleBroken, view: Any) -> Response:
     if details:
         more["details"] = details
     return problem(str(broken.code), status, broken.message, headers=headers, **more)
+
+
+def _is_reading(view: Any) -> bool:
+    """Say whether a request only reads, so that what is wrong with it is a parameter."""
+    return getattr(getattr(view, "request", None), "method", "GET") in ("GET", "HEAD")
 
 
 def pointer_to(field: str, path: Sequence[str | int], view: Any) -> str:
@@ -141,26 +148,39 @@ def pointer_to(field: str, path: Sequence[str | int], view: Any) -> str:
         if inner is None:
             return ""
     found = _find(inner, field)
-    return "#/" + "/".join(str(part) for part in [*path, *found]) if found else ""
+    return _fragment([*path, *found]) if found else ""
+
+
+def _fragment(path: Sequence[str | int]) -> str:
+    """Return a JSON Pointer as a fragment (RFC 6901, sections 3 and 6): names may hold anything."""
+    parts = [str(part).replace("~", "~0").replace("/", "~1") for part in path]
+    # What a fragment may hold as it is: RFC 3986, section 3.5.
+    return "#" + "".join(f"/{quote(part, safe='!$&()*+,;=:@?~', errors='replace')}" for part in parts)
 
 
 def _find(serializer: Any, field: str) -> list[str]:
-    """Return the names that lead to a field within objects, but not into lists."""
+    """Return the names that lead to a field, or to what becomes it, within objects but not into lists."""
     fields = getattr(serializer, "fields", {})
     if field in fields:
         return [field]
     for name, inner in fields.items():
+        if inner.source == field:
+            return [name]
         if deeper := _find(inner, field):
             return [name, *deeper]
     return []
 
 
-def _of_fields(error: exceptions.ValidationError) -> Response:
+def _of_fields(error: exceptions.ValidationError, *, reading: bool) -> Response:
     errors = [
         {
             "detail": words,
             "code": str(Code.VALUE_INVALID),
-            **({"pointer": "#" + "".join(f"/{part}" for part in path)} if path else {}),
+            **(
+                {("parameter" if reading else "pointer"): path[0] if reading else _fragment(path)}
+                if path
+                else {}
+            ),
         }
         for path, words in _leaves(error.detail, ())
     ]
