@@ -10,6 +10,7 @@ from typing import Any
 from uuid import UUID
 
 from django import forms
+from django.forms.utils import ErrorDict
 
 from registry.console._times import SHAPE, read_time
 from registry.rules.errors import RuleBroken
@@ -52,6 +53,11 @@ class PlainForm(forms.Form):
         offered = broken.details.get("suggestions")
         if isinstance(offered, list) and name in self.fields:
             self.suggestions[name] = [str(serial) for serial in offered][:SUGGESTIONS_SHOWN_MAX]
+
+    def unjudge(self) -> None:
+        """Show what was typed without saying what is wrong with it: nobody asked yet."""
+        self._errors = ErrorDict()
+        self.cleaned_data = {}
 
     def sections(self) -> Iterator[tuple[str, list[Any]]]:
         """Yield the visible fields by heading, the first without one."""

@@ -32,10 +32,11 @@ from registry.rules.events import Face
 from registry.rules.roles import require_act
 
 # What the form carries beside what was typed.
-ONCE_KEY, SEEN_INDEX, STEP, FILL = "once_key", "seen_index", "step", "fill"
+ONCE_KEY, SEEN_INDEX, STEP, FILL, MORE = "once_key", "seen_index", "step", "fill", "more"
+ROWS_MORE = 3  # added to a list of rows at a time, without a script
 CHECK, RECORD, EDIT = "check", "record", "edit"
 _KEY = re.compile(r"console:[0-9a-f-]{36}")
-_NOT_TYPED = frozenset({STEP, FILL, SEEN_INDEX, "csrfmiddlewaretoken"})
+_NOT_TYPED = frozenset({STEP, FILL, MORE, SEEN_INDEX, "csrfmiddlewaretoken"})
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,8 @@ def write(visit: Visit, wish: Wish) -> HttpResponse:
     data = _filled(posted)
     form = wish.form(data, zone=visit.zone, initial=dict(wish.initial))
     step = posted.get(STEP)
-    if step not in (CHECK, RECORD) or FILL in posted:
+    if step not in (CHECK, RECORD) or FILL in posted or MORE in posted:
+        form.unjudge()
         return _show_form(visit, wish, form, key, seen)
     if not form.is_valid():
         return _show_form(visit, wish, form, key, seen, refused=True)
@@ -250,11 +252,13 @@ def _seen_index(posted: QueryDict) -> int:
 
 
 def _filled(posted: QueryDict) -> QueryDict:
-    """Return what was posted, with the suggestion that was picked ("field=value") in its field."""
-    picked = posted.get(FILL, "")
-    if "=" not in picked:
-        return posted
-    name, value = picked.split("=", 1)
+    """Return what was posted, with a picked suggestion (field=value) in its field, and more rows if asked."""
+    picked, rows = posted.get(FILL, ""), f"{posted.get(MORE, '')}-TOTAL_FORMS"
     data = posted.copy()
-    data[name] = value
+    if "=" in picked:
+        name, value = picked.split("=", 1)
+        data[name] = value
+    count = posted.get(rows, "")
+    if count.isascii() and count.isdigit() and len(count) <= 4:
+        data[rows] = str(int(count) + ROWS_MORE)
     return data

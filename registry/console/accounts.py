@@ -7,7 +7,7 @@ from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.urls import reverse
 
-from registry.actions import accounts
+from registry.actions import accounts, locations
 from registry.console._forms import Choice, KeyChoice, PlainForm, Reason, Text, TimeField, words_of
 from registry.console._pages import Button, Visit, page
 from registry.console._times import type_time
@@ -73,6 +73,8 @@ def _buttons(visit: Visit, now: AccountAt) -> list[Button]:
             (accounts.correct_account, "Correct", to("account_correct")),
         )
     return visit.buttons(
+        (locations.register_location, "Register a location", to("location_register")),
+        (locations.take_over_location, "Take over a location", to("location_take_over")),
         (accounts.correct_account, "Correct", to("account_correct")),
         (accounts.close_account, "Close", to("account_close")),
     )

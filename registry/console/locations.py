@@ -6,15 +6,19 @@ from typing import Any
 from uuid import UUID
 
 from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpResponse, QueryDict
 from django.urls import reverse
 
-from registry.console._pages import Asked, Visit, page
-from registry.models import Cabinet, Device
+from registry.actions import locations
+from registry.console._pages import Asked, Button, Visit, page
+from registry.models import Cabinet, Contact, Device
 from registry.queries.cabinets import cabinets_at
-from registry.queries.locations import location_at
+from registry.queries.contacts import contacts_held, contacts_in
+from registry.queries.locations import LocationAt, location_at
 from registry.queries.timelines import Event, location_timeline
 from registry.rules.errors import RuleBroken
+from registry.rules.locations import LocationStanding
 
 EVENTS_SHOWN_MAX = 100  # on one page of a timeline, the newest first
 
@@ -56,12 +60,37 @@ def location(visit: Visit, key: UUID) -> HttpResponse:
             **context,
             "title": at.location.label,
             "at": at,
+            "contacts": contacts_held(_contacts(visit, key)),
+            "buttons": _buttons(visit, now),
+            "contact_buttons": visit.buttons(
+                (locations.register_contact, "Add a contact", reverse("admin:contact_add", args=[key]))
+            ),
+            "may_correct_contact": visit.may(locations.correct_contact),
             "cabinets": cabinets_at(asked.moment, location_id=key),
             **timeline_of(
                 visit, location_timeline(key, known_index=asked.moment.index, zone=visit.zone), asked
             ),
         },
         status=asked.status,
+    )
+
+
+def _contacts(visit: Visit, key: UUID) -> "QuerySet[Contact]":
+    return contacts_in(visit.scope).filter(location=key, erased=False).order_by("registered", "id")
+
+
+def _buttons(visit: Visit, now: LocationAt) -> list[Button]:
+    def to(name: str) -> str:
+        return reverse(f"admin:{name}", args=[now.location.pk])
+
+    correct = (locations.correct_location, "Correct", to("location_correct"))
+    if now.state == LocationStanding.CLOSED:
+        return visit.buttons(correct, (locations.set_location_state, "Open again", to("location_state")))
+    return visit.buttons(
+        correct,
+        (locations.set_location_state, "Change its state", to("location_state")),
+        (locations.hand_location, "Hand over", to("location_hand")),
+        (locations.close_location, "Close", to("location_close")),
     )
 
 

@@ -13,9 +13,9 @@ from django.urls import URLPattern, path, reverse
 from registry.console._pages import Visit, visit_of
 from registry.models import Staff
 
-# Django's own addresses that would show nothing here: passwords are set by an action, and nothing is typed
-# into its forms.
-LEFT_OUT = ("password_change", "password_change_done", "autocomplete", "view_on_site", "app_list")
+# Django's own addresses that are not ours: the front page has our words, passwords are set by an action,
+# and nothing is typed into Django's forms.
+LEFT_OUT = ("index", "password_change", "password_change_done", "autocomplete", "view_on_site", "app_list")
 
 
 class SignIn(AdminAuthenticationForm):

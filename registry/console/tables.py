@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import reverse
 
+from registry.actions import accounts
 from registry.console._pages import Visit, refused, visit_of
 from registry.console.site import console
 from registry.models import (
@@ -121,6 +122,10 @@ class Accounts(ListOnly):
     search_fields = ("code", "name")
     ordering = ("code",)
     words = "Customers: chains, their banners, independents."
+    offers = (
+        (accounts.register_account, "Register an account with a location", "account_register"),
+        (accounts.register_account, "Register an account alone", "account_register_alone"),
+    )
     when_empty = "There is no account yet. Register the first one: stores belong to accounts."
 
 
@@ -134,6 +139,7 @@ class Locations(OfDepots):
     search_fields = ("name", "locality", "street", "postal_code", "holdings__store_number")
     ordering = ("name", "id")
     words = "Stores and other places with freezers, of your depots."
+    offers = ((accounts.register_account, "Register an account with a location", "account_register"),)
     when_empty = (
         "There is no location yet. Register an account with its first location, or a location for an account."
     )
