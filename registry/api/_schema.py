@@ -218,6 +218,7 @@ class RegisterSchema(AutoSchema):
             yield HTTPStatus.NOT_FOUND
         if self.method == "GET":
             yield HTTPStatus.UNPROCESSABLE_ENTITY
+            yield from self.view.refuses
             if self.is_tagged:
                 yield HTTPStatus.PRECONDITION_FAILED
             return

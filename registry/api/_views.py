@@ -3,7 +3,6 @@
 A view reads a body into plain values and makes one call; what may be done, and to what, is for the rules.
 """
 
-import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
@@ -15,14 +14,12 @@ from django.core.exceptions import RequestDataTooBig
 from django.db.models import Q, QuerySet
 from django.http import HttpResponse
 from django.http.request import UnreadablePostError
-from django.utils.cache import get_conditional_response, patch_vary_headers
-from django.utils.http import parse_etags, quote_etag
+from django.utils.cache import patch_vary_headers
+from django.utils.crypto import salted_hmac
 from django_filters.rest_framework import FilterSet
 from rest_framework import serializers
 from rest_framework.authentication import SessionAuthentication
-from rest_framework.parsers import JSONParser
 from rest_framework.permissions import IsAuthenticated
-from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
@@ -30,7 +27,8 @@ from rest_framework.views import APIView
 from registry.actions import _requests
 from registry.actions._action import ACTIONS
 from registry.actions._requests import Answer, carry_out, was_carried_out
-from registry.api._fields import In, read_moment, show_moment
+from registry.api._conditions import entity_tag, is_known, require_match, require_unknown
+from registry.api._fields import In, JsonIn, JsonOut, read_moment, show_moment
 from registry.api._pages import PAGE_PARAMETERS, next_link, read_page, search_in
 from registry.api.authentication import TokenAuthentication
 from registry.api.problems import ApiCode, Problem
@@ -38,7 +36,7 @@ from registry.ledger import clock
 from registry.models import Staff
 from registry.queries.moments import Moment, head_index, present, settle
 from registry.queries.staff import scope_of
-from registry.rules.errors import Code, RuleBroken
+from registry.rules.errors import RuleBroken
 from registry.rules.events import Face
 from registry.rules.particulars import invalid
 from registry.rules.requests import read_key
@@ -62,8 +60,8 @@ class RegisterView(APIView):
 
     authentication_classes = (TokenAuthentication, SessionAuthentication)
     permission_classes = (IsAuthenticated,)
-    parser_classes = (JSONParser,)
-    renderer_classes = (JSONRenderer,)
+    parser_classes = (JsonIn,)
+    renderer_classes = (JsonOut,)
     metadata_class = None
     http_method_names = ("get", "head", "post", "patch")
 
@@ -82,8 +80,9 @@ class RegisterView(APIView):
     orderings: ClassVar[Sequence[str]] = ("id",)
     tie: ClassVar[str] = "id"
     dated: ClassVar[bool] = False
-    # Further query parameters, with what each means.
+    # Further query parameters, with what each means; and statuses of refusals that only this reading knows.
     parameters: ClassVar[Mapping[str, str]] = {}
+    refuses: ClassVar[Sequence[HTTPStatus]] = ()
 
     # The body that is being read, so that a refusal can point into it.
     given_class: type[In] | None = None
@@ -159,13 +158,11 @@ class RegisterView(APIView):
 
     def one(self, data: Mapping[str, Any], moment: Moment) -> Response:
         """Answer with one thing, its entity tag and the index that it was read at (RFC 9110, section 13)."""
-        body = JSONRenderer().render(data)
+        body = JsonOut().render(data)
         tag = entity_tag(body)
-        conditional = get_conditional_response(self.request, etag=tag)  # type: ignore[arg-type]
-        if conditional is not None and conditional.status_code == HTTPStatus.PRECONDITION_FAILED:
-            raise changed_meanwhile()
+        require_match(self.request.headers, tag)
         headers = {"ETag": tag, INDEX_HEADER: str(moment.index), "Cache-Control": "private, no-cache"}
-        if conditional is not None and conditional.status_code == HTTPStatus.NOT_MODIFIED:
+        if is_known(self.request.headers, tag):
             return Response(status=HTTPStatus.NOT_MODIFIED, headers=headers)
         return Response(data, headers=headers)
 
@@ -219,6 +216,8 @@ class RegisterView(APIView):
         """Tell caches that answers differ by person."""
         response = super().finalize_response(request, response, *args, **keys)
         patch_vary_headers(response, ("Authorization", "Cookie", "Accept"))
+        if self.permission_classes:  # nothing of the register is for a cache that several people share
+            response.headers.setdefault("Cache-Control", "private, no-cache")
         return response
 
     # --- changes -------------------------------------------------------------------------------------
@@ -230,6 +229,8 @@ class RegisterView(APIView):
     def given(self, body: type[In]) -> dict[str, Any]:
         """Return the values of the body; raises ValidationError by field, RuleBroken TIME_INVALID."""
         self.given_class = body
+        if not isinstance(self.request.data, dict):
+            raise serializers.ValidationError("The body must be one object. Put its fields in braces.")
         serializer = body(data=self.request.data)
         serializer.is_valid(raise_exception=True)
         return dict(serializer.validated_data)
@@ -254,12 +255,10 @@ class RegisterView(APIView):
         def render(result: Any) -> Answer:
             if answer is not None:
                 data, kept = answer(result)
-                return Answer(
-                    status,
-                    _text(data),
-                    {INDEX_HEADER: str(head_index())},
-                    None if kept is None else _text(kept),
-                )
+                headers = {INDEX_HEADER: str(head_index())}
+                if made is not None:
+                    headers["Location"] = f"{ROOT}{self.place}/{made(result)}/"
+                return Answer(status, _text(data), headers, None if kept is None else _text(kept))
             moment = present()
             found = key if made is None else made(result)
             body = _text(self.shown(found, moment))
@@ -326,18 +325,19 @@ class RegisterView(APIView):
         return None if header is None or self.request.method != "POST" else read_key(header)
 
     def _digest(self) -> bytes:
-        """Return what makes a request the same as another: its method, address and body."""
+        """Return what makes a request the same as another: its method, address and body.
+
+        Keyed, because it is kept, and a body may hold a password: a plain digest could be tried through.
+        """
         request = self.request._request
-        return hashlib.sha256(
-            b"\n".join([str(request.method).encode(), request.get_full_path().encode(), request.body])
-        ).digest()
+        same = b"\n".join([str(request.method).encode(), request.get_full_path().encode(), request.body])
+        return salted_hmac("registry.api.request", same, algorithm="sha256").digest()
 
     def _require_unchanged(self, key: Any) -> None:
-        """Raise RuleBroken CHANGED_MEANWHILE unless If-Match names the thing as it stands, strongly."""
-        wanted = parse_etags(self.request.headers.get("If-Match", ""))
+        """Raise RuleBroken CHANGED_MEANWHILE unless the conditions hold of the thing as it stands."""
         now = entity_tag(_text(self.shown(key, present())).encode())
-        if wanted != ["*"] and now not in wanted:
-            raise changed_meanwhile()
+        require_match(self.request.headers, now)
+        require_unknown(self.request.headers, now)
 
 
 class ListView(RegisterView):
@@ -367,20 +367,6 @@ class ThingView(RegisterView):
         self.only(*self.parameters, *(MOMENT_PARAMETERS if self.dated else ()))
         moment = self.moment() if self.dated else present()
         return self.one(self.shown(key, moment), moment)
-
-
-def changed_meanwhile() -> RuleBroken:
-    """Return the refusal of a change to what is not as its author saw it."""
-    return RuleBroken(
-        Code.CHANGED_MEANWHILE,
-        "Somebody changed this meanwhile. Read it again, then decide again.",
-        field="If-Match",
-    )
-
-
-def entity_tag(body: bytes) -> str:
-    """Return the strong entity tag of a representation: it changes when any byte does."""
-    return quote_etag(hashlib.sha256(body).hexdigest()[:32])
 
 
 def changes(
@@ -427,7 +413,7 @@ class Change:
 
 
 def _text(data: Mapping[str, Any]) -> str:
-    return JSONRenderer().render(data).decode()
+    return JsonOut().render(data).decode()
 
 
 def _known_at(typed: str | None) -> Any:
