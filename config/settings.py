@@ -8,6 +8,7 @@ import dj_database_url
 from psycopg import IsolationLevel
 
 from config import env
+from registry.rules.events import Kind
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -153,6 +154,7 @@ SPECTACULAR_SETTINGS = {
         "LocationState": ["planned", "open", "asleep", "closed"],
         "FirstLocationState": ["planned", "open", "asleep"],
         "AccountState": ["open", "closed"],
+        "KindOfThing": [str(kind) for kind in Kind],
     },
 }
 

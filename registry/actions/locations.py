@@ -282,9 +282,10 @@ def register_contact(writing: Writing, *, location_id: UUID, text: Mapping[str, 
 
 @action(Act.KEEP_CUSTOMERS)
 def correct_contact(writing: Writing, *, contact_id: UUID, text: Mapping[str, object]) -> Contact:
-    """Write a contact's text anew, under a fresh salt; raises as `register_contact` does."""
+    """Correct a contact's text, under a fresh salt; what is left out stays. Raises as `register_contact`."""
     contact = _contact(writing, contact_id)
-    salt, words, bound = _committed(text)
+    held = ContactText.objects.get(commitment=contact.commitment).text or {}
+    salt, words, bound = _committed({**held, **text})
     writing.revise(contact, commitment=bound)
     writing.insert(ContactText(contact=contact, commitment=bound, salt=salt, text=words))
     writing.tell(Verb.CONTACT_CORRECTED, writing.now, {"contact": contact, "location": contact.location})

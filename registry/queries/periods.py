@@ -1,15 +1,25 @@
 """Histories by name, and what a correction would change: shown before it is made."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
+from django.db.models import Prefetch, QuerySet, prefetch_related_objects
+
 from registry.ledger.images import ledgered_models, table_name
-from registry.models import DeviceWhereabouts
-from registry.models.base import PeriodVersion
-from registry.rules.errors import Code, RuleBroken
+from registry.models import DeviceWhereabouts, Product, Split, SplitShare
+from registry.models.base import PeriodQuerySet, PeriodVersion
+from registry.queries.accounts import accounts_in
+from registry.queries.assignments import devices_in
+from registry.queries.cabinets import cabinets_in
+from registry.queries.locations import locations_in
+from registry.queries.moments import Moment
+from registry.queries.records import refer_as_known
+from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.periods import Change, Period, Stretch, plan_new_bounds, plan_withdrawal, show
+from registry.rules.roles import Scope
 
 _ENTRY_KEYS = frozenset({"recorded", "superseded"})
 
@@ -39,13 +49,70 @@ def find_period(history: str, period_id: UUID) -> PeriodVersion:
     )
 
 
+# --- reading -----------------------------------------------------------------------------------------
+
+
+def periods_in(history: str, moment: Moment, scope: Scope) -> PeriodQuerySet:
+    """Return the periods of a history as believed at R, whenever they ran, in no order.
+
+    Those only of things that the scope's depots let see at the moment; none for a history that there is
+    not.
+    """
+    model = histories().get(history)
+    if model is None:
+        return DeviceWhereabouts.objects.none()
+    things: dict[str, Callable[[], QuerySet[Any]]] = {
+        "account": lambda: accounts_in(moment),
+        "location": lambda: locations_in(moment, scope),
+        "cabinet": lambda: cabinets_in(moment, scope),
+        "device": lambda: devices_in(moment, scope),
+    }
+    seen = {f"{model.history_of}__in": things[model.history_of]().values("pk")}
+    return model.objects.believed_at(moment.index).filter(**seen)
+
+
+def periods_as_known(rows: Iterable[PeriodVersion], moment: Moment) -> list[PeriodVersion]:
+    """Return periods of one history that were read, in their order, with what they refer to as known at R.
+
+    A query for each kind of thing to which such periods refer, one more for the shares of splits; and two
+    more for each kind of which one was revised since.
+    """
+    periods = list(rows)
+    if not periods:
+        return periods
+    splits = [period for period in periods if isinstance(period, Split)]
+    if splits:
+        prefetch_related_objects(splits, Prefetch("shares", SplitShare.objects.order_by("position")))
+        shares = [share for split in splits for share in split.shares.all()]
+        refer_as_known(shares, moment.index, product=Product)
+    refer_as_known(periods, moment.index, **_refers(type(periods[0])))
+    return periods
+
+
+def period_at(history: str, period_id: UUID, moment: Moment, scope: Scope) -> PeriodVersion:
+    """Return one period as believed at R; raises RuleBroken NOT_FOUND for an absent or hidden one."""
+    for period in periods_as_known(periods_in(history, moment, scope).filter(period=period_id), moment):
+        return period
+    raise absent("period")
+
+
+def _refers(model: type[PeriodVersion]) -> dict[str, Any]:
+    """Return the columns of a history that refer to things, and the things' models."""
+    return {
+        field.name: field.related_model
+        for field in model._meta.fields
+        if field.is_relation and field.name not in _ENTRY_KEYS
+    }
+
+
 def current_history(model: type[PeriodVersion], thing_id: UUID) -> list[PeriodVersion]:
     """Return the current periods of one thing, earliest first, with what they refer to."""
-    related = [
-        field.name for field in model._meta.fields if field.is_relation and field.name not in _ENTRY_KEYS
-    ]
+    related = list(_refers(model))
     periods = model.objects.current().filter(**{model.history_of: thing_id})
     return list(periods.select_related(*related).order_by("valid_from"))
+
+
+# --- planning ----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
