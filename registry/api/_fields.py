@@ -1,14 +1,19 @@
 """How values are read and written: strict about types, and leaving every rule to the rules."""
 
 import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from decimal import Decimal
-from typing import Any
+from typing import Any, ClassVar
 from uuid import UUID
 
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
+from rest_framework.exceptions import ParseError
+from rest_framework.parsers import JSONParser
+from rest_framework.renderers import JSONRenderer
 
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.periods import require_offset
@@ -27,8 +32,29 @@ WORDS = {
 }
 
 
+class JsonIn(JSONParser):
+    """JSON as it is read. What nests deeper than can be read is taken for none (RFC 8259, section 9)."""
+
+    def parse(self, *args: Any, **options: Any) -> Any:
+        """Return the values; raises ParseError."""
+        try:
+            return super().parse(*args, **options)
+        except RecursionError:
+            raise ParseError from None
+
+
+class JsonOut(JSONRenderer):
+    """JSON as it is shown: always the same bytes, because a strong entity tag is of them."""
+
+    def get_indent(self, accepted_media_type: str, renderer_context: Any) -> None:
+        """Indent for nobody."""
+
+
 class In(serializers.Serializer):  # type: ignore[type-arg]
     """A body that is read: a field that it does not have is refused, because a misspelt one would be lost."""
+
+    # What may be sent instead of a field, and so is pointed to where that one was not sent.
+    instead: ClassVar[Mapping[str, str]] = {}
 
     def get_fields(self) -> dict[str, Any]:
         """Return the fields, which say what to do where the framework only says what is wrong."""
@@ -55,6 +81,7 @@ class Text(serializers.CharField):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(**{"allow_blank": True, "trim_whitespace": False, **options})
+        self.validators = [require_storable]
 
     def to_internal_value(self, data: Any) -> str:
         """Return the text as it came."""
@@ -105,8 +132,9 @@ class MomentField(serializers.Field):  # type: ignore[type-arg]
     """A time with its offset from UTC (RFC 3339, section 5.6); told in UTC."""
 
     def to_internal_value(self, data: Any) -> datetime:
-        """Return the time; raises RuleBroken TIME_INVALID."""
-        return read_moment(data, self.field_name or "time")
+        """Return the time; raises ValidationError with the code of the rule."""
+        with told_by_field():
+            return read_moment(data, self.field_name or "time")
 
     def to_representation(self, value: datetime) -> str:
         """Return the time in UTC."""
@@ -142,12 +170,30 @@ class Percent(serializers.Field):  # type: ignore[type-arg]
     """A share in percent, kept in hundredths."""
 
     def to_internal_value(self, data: Any) -> int:
-        """Return hundredths of a percent; raises RuleBroken SPLIT_INVALID."""
-        return read_percent(Decimal(repr(data)) if isinstance(data, float) else data, "share")
+        """Return hundredths of a percent; raises ValidationError with the code of the rule."""
+        with told_by_field():
+            return read_percent(Decimal(repr(data)) if isinstance(data, float) else data, "share")
 
     def to_representation(self, value: int) -> str:
         """Return the percentage as text."""
         return percent_text(value)
+
+
+def require_storable(text: str) -> None:
+    """Raise ValidationError for text that no database keeps: with a NUL, or half of a surrogate pair."""
+    if "\0" in text or any("\ud800" <= character <= "\udfff" for character in text):
+        raise serializers.ValidationError(
+            "This holds characters that are no text. Type it again.", code=str(Code.TEXT_INVALID)
+        )
+
+
+@contextmanager
+def told_by_field() -> Iterator[None]:
+    """Tell a refusal as one of the field that is being read, wherever in the body that stands."""
+    try:
+        yield
+    except RuleBroken as broken:
+        raise serializers.ValidationError(broken.message, code=str(broken.code)) from broken
 
 
 def read_moment(data: object, field: str) -> datetime:

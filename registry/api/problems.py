@@ -14,7 +14,8 @@ from rest_framework.response import Response
 from registry.rules.errors import Code, RuleBroken
 
 MEDIA_TYPE = "application/problem+json"
-HEADERS = ("Idempotency-Key", "If-Match")  # what a refusal may name beside parameters and fields
+# What a refusal may name beside parameters and fields.
+HEADERS = ("Idempotency-Key", "If-Match", "If-None-Match")
 RETRY_AFTER_S = 2  # seconds after which a busy register is asked again
 
 
@@ -142,6 +143,8 @@ def pointer_to(field: str, path: Sequence[str | int], view: Any) -> str:
     given = getattr(view, "given_class", None)
     if given is None:
         return ""
+    if field not in view.request.data and given.instead.get(field) in view.request.data:
+        field = given.instead[field]
     inner: Any = given()
     for step in path:
         inner = inner.child if isinstance(step, int) else inner.fields.get(step)
@@ -175,24 +178,24 @@ def _of_fields(error: exceptions.ValidationError, *, reading: bool) -> Response:
     errors = [
         {
             "detail": words,
-            "code": str(Code.VALUE_INVALID),
+            "code": code if code in set(Code) else str(Code.VALUE_INVALID),
             **(
                 {("parameter" if reading else "pointer"): path[0] if reading else _fragment(path)}
                 if path
                 else {}
             ),
         }
-        for path, words in _leaves(error.detail, ())
+        for path, words, code in _leaves(error.detail, ())
     ]
     one = len(errors) == 1
     detail = (
         str(errors[0]["detail"]) if one else f"{len(errors)} fields cannot be read. Correct each of them."
     )
-    code = str(Code.VALUE_INVALID) if one else str(ApiCode.FIELDS_INVALID)
+    code = str(errors[0]["code"]) if one else str(ApiCode.FIELDS_INVALID)
     return problem(code, HTTPStatus.UNPROCESSABLE_ENTITY, detail, errors=errors)
 
 
-def _leaves(detail: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
+def _leaves(detail: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str, str]]:
     if isinstance(detail, dict):
         for name, inner in detail.items():
             yield from _leaves(inner, path if name == "non_field_errors" else (*path, str(name)))
@@ -203,7 +206,13 @@ def _leaves(detail: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...
         for inner in detail:
             yield from _leaves(inner, path)
     else:
-        yield path, str(detail)
+        yield path, str(detail), str(getattr(detail, "code", ""))
+
+
+def _challenge(error: Exception) -> str:
+    """Return how to sign in, and that the token was no good where one came (RFC 6750, section 3)."""
+    failed = isinstance(error, exceptions.AuthenticationFailed)
+    return 'Bearer error="invalid_token"' if failed else "Bearer"
 
 
 def _of_framework(error: Exception) -> Response | None:
@@ -212,7 +221,7 @@ def _of_framework(error: Exception) -> Response | None:
             ApiCode.NOT_SIGNED_IN,
             HTTPStatus.UNAUTHORIZED,
             "This needs a token that is valid. Send it as Authorization: Bearer, or have a new one issued.",
-            headers={"WWW-Authenticate": "Bearer"},
+            headers={"WWW-Authenticate": _challenge(error)},
         )
     if isinstance(error, exceptions.ParseError):
         return problem(
