@@ -24,7 +24,7 @@ from registry.rules.particulars import clean_particulars
 from registry.rules.splits import Share, check_split, read_percent
 
 ROWS_FIRST = 3  # rows for cabinets in a fresh form, so that it serves without a script
-SHARES_TYPED_MAX = 4  # of one cabinet, on a page of many; common practice is two or three, no source
+SHARES_TYPED_MAX = 3  # of one cabinet, on a page of many; common practice is two or three, no source
 
 BEGINNINGS = [(str(state), str(state)) for state in LocationStanding if state is not LocationStanding.CLOSED]
 

@@ -50,7 +50,7 @@ def front(visit: Visit) -> HttpResponse:
     """Show the front page."""
     steps = [Step(words, _address(name), model._default_manager.exists()) for words, model, name in FIRST]
     return visit.show(
-        "console/front.html",
+        "console/front_page.html",
         {
             "title": "The register",
             "steps": [] if all(step.done for step in steps) else steps,

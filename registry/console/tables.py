@@ -4,10 +4,10 @@ from collections.abc import Callable
 from datetime import UTC
 from typing import Any, ClassVar
 
-from django.contrib.admin import ModelAdmin
+from django.contrib.admin import ModelAdmin, ShowFacets, display
 from django.contrib.admin.views.main import ChangeList
 from django.core.exceptions import PermissionDenied
-from django.db.models import QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import reverse
 
@@ -23,6 +23,8 @@ from registry.models import (
     DeviceModel,
     Entry,
     Location,
+    LocationHolding,
+    LocationState,
     Product,
 )
 from registry.queries.assignments import devices_in
@@ -52,6 +54,7 @@ class ListOnly(ModelAdmin):  # type: ignore[type-arg]
     actions = None
     list_per_page = 50
     show_full_result_count = False
+    show_facets = ShowFacets.NEVER
     page: ClassVar[str] = ""
     offers: ClassVar[tuple[Offer, ...]] = ()
     words: ClassVar[str] = ""
@@ -133,7 +136,7 @@ class Locations(OfDepots):
     """Places with cabinets."""
 
     page = "location"
-    list_display = ("name", "locality", "region", "depot", "time_zone")
+    list_display = ("name", "locality", "holder", "store_number", "state", "depot")
     list_select_related = ("depot",)
     list_filter = ("depot",)
     search_fields = ("name", "locality", "street", "postal_code", "holdings__store_number")
@@ -145,8 +148,31 @@ class Locations(OfDepots):
     )
 
     def seen(self, visit: Visit) -> "QuerySet[Any]":
-        """Return the locations of the person's depots."""
-        return locations_in(visit.present, visit.scope)
+        """Return the locations of the person's depots, with holder, number and state as they are now."""
+        now = visit.present
+        held = LocationHolding.objects.believed_at(now.index).valid_at(now.valid_at)
+        held = held.filter(location=OuterRef("pk"))
+        states = LocationState.objects.believed_at(now.index).valid_at(now.valid_at)
+        return locations_in(now, visit.scope).annotate(
+            holder=Subquery(held.values("account__code")[:1]),
+            store_number=Subquery(held.values("store_number")[:1]),
+            state=Subquery(states.filter(location=OuterRef("pk")).values("state")[:1]),
+        )
+
+    @display(description="held by", ordering="holder")
+    def holder(self, row: Any) -> str:
+        """Tell the code of the account that holds it."""
+        return str(row.holder)
+
+    @display(description="store", ordering="store_number")
+    def store_number(self, row: Any) -> str:
+        """Tell its number with that account."""
+        return str(row.store_number)
+
+    @display(ordering="state")
+    def state(self, row: Any) -> str:
+        """Tell its state."""
+        return str(row.state)
 
 
 class Cabinets(OfDepots):

@@ -47,6 +47,14 @@ FACTS = ("place", "state", "cabinet_id", "location_id", "account_id", "store_num
 # Facts that speak for themselves; any other is told with the name of its column.
 PLAIN_FACTS = frozenset({"place", "state"})
 NOTHING = "nothing"
+# Columns that people write otherwise than they are named.
+COLUMN_WORDS = {
+    "gln": "GLN",
+    "gtin": "GTIN",
+    "imei": "IMEI",
+    "iccid": "ICCID",
+    "authority_on": "allowed to install on",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +222,7 @@ def _continues(images: Sequence[Written], table: str, after: Image) -> bool:
 
 def column_words(column: str) -> str:
     """Return what people call a column."""
-    return column.removesuffix("_id").replace("_", " ")
+    return COLUMN_WORDS.get(column, column.removesuffix("_id").replace("_", " "))
 
 
 def referred_labels(
