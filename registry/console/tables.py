@@ -4,12 +4,13 @@ from collections.abc import Callable
 from datetime import UTC
 from typing import Any, ClassVar
 
-from django.contrib.admin import ModelAdmin, ShowFacets, display
+from django.contrib.admin import ModelAdmin, ShowFacets, SimpleListFilter, display
 from django.contrib.admin.views.main import ChangeList
 from django.core.exceptions import PermissionDenied
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import reverse
+from django.utils.html import format_html
 
 from registry.actions import accounts
 from registry.console._pages import Visit, refused, visit_of
@@ -31,7 +32,9 @@ from registry.queries.assignments import devices_in
 from registry.queries.cabinets import cabinets_in
 from registry.queries.changes import show_time
 from registry.queries.locations import locations_in
+from registry.queries.timelines import told_events
 from registry.rules.errors import absent
+from registry.rules.events import Verb
 
 Offer = tuple[Callable[..., Any], str, str]  # an action, what its button says, the name of its address
 
@@ -57,6 +60,7 @@ class ListOnly(ModelAdmin):  # type: ignore[type-arg]
     show_facets = ShowFacets.NEVER
     page: ClassVar[str] = ""
     offers: ClassVar[tuple[Offer, ...]] = ()
+    list_title: ClassVar[str] = ""
     words: ClassVar[str] = ""
     when_empty: ClassVar[str] = "There is nothing here yet."
 
@@ -70,7 +74,12 @@ class ListOnly(ModelAdmin):  # type: ignore[type-arg]
         buttons = visit.buttons(
             *((action, words, reverse(f"admin:{name}")) for action, words, name in self.offers)
         )
-        told = {"buttons": buttons, "list_words": self.words, "when_empty": self.when_empty}
+        told = {
+            "buttons": buttons,
+            "list_title": self.list_title,
+            "list_words": self.words,
+            "when_empty": self.when_empty,
+        }
         return super().changelist_view(request, {**told, **(extra_context or {})})
 
     def change_view(
@@ -207,19 +216,68 @@ class Devices(OfDepots):
         return devices_in(visit.present, visit.scope)
 
 
+class _Sentences(_Rows):
+    """Entries with what each of a page tells, read together."""
+
+    def get_results(self, request: HttpRequest) -> None:
+        super().get_results(request)
+        entries = list(self.result_list)
+        told = told_events(entry.pk for entry in entries)
+        for entry in entries:
+            entry.told = told[entry.pk]
+        self.result_list = entries
+
+
+class About(SimpleListFilter):
+    """Entries by the kind of thing that was done something to."""
+
+    title = "kind"
+    parameter_name = "about"
+
+    def lookups(self, request: HttpRequest, model_admin: Any) -> list[tuple[str, str]]:
+        """Return the kinds, as verbs name them."""
+        kinds = dict.fromkeys(verb.split(".")[0] for verb in Verb)
+        return [(kind, kind.replace("_", " ")) for kind in sorted(kinds)]
+
+    def queryset(self, request: HttpRequest, queryset: "QuerySet[Any]") -> "QuerySet[Any]":
+        """Return the entries of the chosen kind."""
+        kind = self.value()
+        return queryset.filter(verb__startswith=f"{kind}.") if kind else queryset
+
+
 class Entries(ListOnly):
-    """The ledger, newest first."""
+    """The ledger, newest first, read as sentences."""
 
     page = "entry"
-    list_display = ("index", "recorded", "verb", "face", "reason", "simulated")
-    list_filter = ("verb", "face", "simulated")
+    list_title = "Ledger"
+    list_display = ("index", "recorded", "sentence", "who")
+    list_filter = (About, "face", "simulated")
     search_fields = ("reason", "subjects__label")
+    search_help_text = "a word of a reason, or a name, serial, tag or code"
     ordering = ("-index",)
+    words = "Everything that was ever recorded, newest first. Nothing here is ever changed or taken away."
 
-    @staticmethod
-    def recorded(entry: Entry) -> str:
+    def get_changelist(self, request: HttpRequest, **options: Any) -> type[ChangeList]:
+        """Return the list whose rows read as sentences."""
+        return _Sentences
+
+    @display(ordering="recorded_at")
+    def recorded(self, entry: Any) -> str:
         """Tell when an entry was recorded."""
-        return show_time(entry.recorded_at, UTC)
+        return show_time(entry.recorded_at.replace(second=0), UTC)
+
+    @display(description="what happened")
+    def sentence(self, entry: Any) -> str:
+        """Tell an entry in words, with its reason."""
+        told = entry.told
+        mark = format_html(' <span class="simulated">{}</span>', "simulated") if told.simulated else ""
+        reason = format_html('<br><span class="reason">{}</span>', told.reason) if told.reason else ""
+        return format_html("{}{}{}", told.words, mark, reason)
+
+    @display(description="by")
+    def who(self, entry: Any) -> str:
+        """Tell who did it, and through which face."""
+        return f"{entry.told.who}, {entry.face}"
 
     def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         """Every entry is for those who see all depots."""
