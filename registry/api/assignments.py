@@ -55,6 +55,8 @@ class InstallationIn(In):
 class WhichDeviceIn(In):
     """A device, by its serial as typed or scanned, or by its key."""
 
+    instead = {"device": "serial"}
+
     serial = Text(required=False, help_text="as typed, or the text of a scanned code")
     device = Key(required=False, source="device_id")
 
@@ -102,6 +104,13 @@ class FactsIn(In):
     offset_from_front_mm = WholeNumber(required=False, allow_null=True)
     end_reason = serializers.ChoiceField(choices=[str(reason) for reason in EndReason], required=False)
     end_note = Text(required=False)
+
+    def to_internal_value(self, data: Any) -> dict[str, Any]:
+        """Return the facts as a correction states them, the ports as text."""
+        given: dict[str, Any] = super().to_internal_value(data)
+        if "sensor_order" in given:
+            given["sensor_order"] = " ".join(str(port) for port in given["sensor_order"])
+        return given
 
 
 class CorrectIn(In):

@@ -114,7 +114,8 @@ def device_at(device_id: UUID, moment: Moment, scope: Scope) -> DeviceAt:
 def assignments_in(moment: Moment, scope: Scope, *, ended_too: bool = False) -> "QuerySet[DeviceWhereabouts]":
     """Return the assignments that ran at V as known at R, in no order; with `ended_too` those of any time.
 
-    Those only that began where the scope's depots answer today.
+    Those only for whose cabinet the scope's depots answered at V, as they do today; of those that did not
+    run then, at any time while they ran.
     """
     found = DeviceWhereabouts.objects.believed_at(moment.index).filter(place=DevicePlace.CABINET)
     if not ended_too:
@@ -124,10 +125,15 @@ def assignments_in(moment: Moment, scope: Scope, *, ended_too: bool = False) -> 
     stays = (
         CabinetWhereabouts.objects.believed_at(moment.index)
         .filter(Q(depot__in=scope.depots) | Q(location__depot__in=scope.depots))
-        .filter(cabinet=OuterRef("cabinet"), valid_from__lte=OuterRef("valid_from"))
-        .filter(Q(valid_to=None) | Q(valid_to__gt=OuterRef("valid_from")))
+        .filter(cabinet=OuterRef("cabinet"))
     )
-    return found.filter(Exists(stays))
+    still_there = stays.filter(Q(valid_to=None) | Q(valid_to__gt=OuterRef("valid_from")))
+    ended, later = Q(valid_to__lte=moment.valid_at), Q(valid_from__gt=moment.valid_at)
+    return found.filter(
+        ended & Exists(still_there.filter(valid_from__lt=OuterRef("valid_to")))
+        | later & Exists(still_there.filter(valid_from__lte=OuterRef("valid_from")))
+        | ~ended & ~later & Exists(stays.valid_at(moment.valid_at))
+    )
 
 
 def assignments_as_known(rows: Iterable[DeviceWhereabouts], moment: Moment) -> list[DeviceAt]:
@@ -149,7 +155,7 @@ def assignment_at(assignment_id: UUID, moment: Moment, scope: Scope) -> DeviceAt
 
 
 def _devices_at(found: list[tuple[Device, DeviceWhereabouts]], moment: Moment) -> list[DeviceAt]:
-    """Return devices with their places: each cabinet by where it stood when the period ended or at V."""
+    """Return devices with their places: each cabinet by where it stood at V or when the period ended."""
     places = [place for _, place in found]
     stays = list(
         CabinetWhereabouts.objects.believed_at(moment.index)
@@ -171,8 +177,10 @@ def _devices_at(found: list[tuple[Device, DeviceWhereabouts]], moment: Moment) -
 def _stay(
     stays: list[CabinetWhereabouts], place: DeviceWhereabouts, moment: Moment
 ) -> CabinetWhereabouts | None:
-    """Return where a cabinet stood at V, or when the assignment began if it did not run at V."""
-    at = moment.valid_at if place.as_period().contains(moment.valid_at) else place.valid_from
+    """Return where a cabinet stood at V, or last while the assignment ran if that was over by then."""
+    if place.valid_to is not None and place.valid_to <= moment.valid_at:
+        return next((stay for stay in stays if stay.valid_from < place.valid_to), None)
+    at = max(moment.valid_at, place.valid_from)
     return next((stay for stay in stays if stay.as_period().contains(at)), None)
 
 

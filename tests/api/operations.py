@@ -41,6 +41,11 @@ def when(moment: datetime) -> str:
     return moment.isoformat()
 
 
+def utc(moment: datetime) -> str:
+    """Return a time as the API tells it: RFC 3339, section 5.6, in UTC."""
+    return f"{moment:%Y-%m-%dT%H:%M:%S}Z"
+
+
 def found_in_the_field(world: World, actor: Actor | None = None, **where: Any) -> Device:
     """Record a device that nobody booked in, in the depot unless told, three days after the start."""
     return provisional.record_provisional_device(
