@@ -1,5 +1,6 @@
 """A person at the console who uses the keyboard alone."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +24,10 @@ class Person:
     def signs_in(self, username: str) -> "Person":
         """Sign in by keyboard; the focus begins in the first field."""
         self.goes("/console/")
-        self.types("Username", username)
+        self.types("Name you sign in with", username)
         self.types("Password", PASSWORD)
         self.page.keyboard.press("Enter")
-        expect(self.page.get_by_role("heading", level=1)).to_be_visible()
+        expect(self.page.get_by_role("button", name="Sign out")).to_be_visible()
         return self
 
     def goes(self, path: str) -> None:
@@ -50,29 +51,34 @@ class Person:
         raise AssertionError(f"{target} is not reached by keyboard")
 
     def presses(self, name: str, role: Any = "button", *, exact: bool = True) -> None:
-        """Reach a button or link by its name, and press Enter."""
+        """Reach a button or link by its name, press Enter, and wait for the page that comes."""
         self.reaches(self.page.get_by_role(role, name=name, exact=exact).first)
-        self.page.keyboard.press("Enter")
-        self.page.wait_for_load_state()
+        with self.page.expect_navigation():
+            self.page.keyboard.press("Enter")
 
     def follows(self, name: str, *, exact: bool = True) -> None:
         """Reach a link by its name, and follow it."""
         self.presses(name, "link", exact=exact)
 
-    def types(self, label: str, text: str) -> None:
-        """Reach a field by its label, and type into it what it shall hold."""
-        field = self.page.get_by_label(label, exact=True).first
+    def types(self, label: str, text: str, *, within: str = "") -> None:
+        """Reach a field by its label, in a group where told, and type into it what it shall hold."""
+        field = self.field(label, within)
         self.reaches(field)
         self.page.keyboard.press("Control+A")
         self.page.keyboard.type(text)
 
-    def chooses(self, label: str, words: str) -> None:
+    def chooses(self, label: str, words: str, *, within: str = "") -> None:
         """Reach a list by its label, and choose what begins so by typing it."""
-        field = self.page.get_by_label(label, exact=True).first
+        field = self.field(label, within)
         self.reaches(field)
         self.page.keyboard.type(words)
         chosen = field.evaluate("element => element.selectedOptions[0].textContent.trim()")
         assert chosen.startswith(words), f"{label}: {chosen!r} is chosen, not {words!r}"
+
+    def field(self, label: str, within: str = "") -> Locator:
+        """Return the field with a label that begins so, in the group of that name where told."""
+        place = self.page.get_by_role("group", name=within, exact=True) if within else self.page
+        return place.get_by_label(re.compile(f"^{re.escape(label)}(?!\\w)")).first
 
     def reads(self, words: str) -> None:
         """See these words on the page."""
