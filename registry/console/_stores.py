@@ -44,7 +44,7 @@ class CabinetRow(PlainForm):
     def __init__(self, *args: Any, catalogue: "Catalogue", **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["model"].offer(catalogue.cabinet_models)  # type: ignore[attr-defined]
-        self.fields["setting"].initial = str(Setting.INDOOR)
+        self.fields["setting"].initial = str(Setting.UNKNOWN)
         for number in range(1, SHARES_TYPED_MAX + 1):
             self.fields[f"product_{number}"] = KeyChoice(
                 f"Product {number}", catalogue.products, optional=True, blank="none"
@@ -77,9 +77,12 @@ class CabinetRow(PlainForm):
 
     def facts(self) -> list[Any]:
         """Return the fields of the cabinet itself."""
-        return [
-            bound for bound in self.visible_fields() if not bound.name.startswith(("product_", "percent_"))
-        ]
+        apart = ("product_", "percent_")
+        return [bound for bound in self.visible_fields() if not bound.name.startswith(apart)]
+
+    def empty_facts(self) -> list[tuple[Any, list[str]]]:
+        """Return the fields of the cabinet itself, with nothing suggested for them."""
+        return [(bound, []) for bound in self.facts()]
 
     def split_fields(self) -> list[tuple[Any, Any]]:
         """Return the fields of the split, by product and share."""
