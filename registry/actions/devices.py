@@ -50,7 +50,11 @@ def register_device_model(writing: Writing, *, particulars: Mapping[str, object]
     model = DeviceModel(
         **cleaned(DeviceModel, particulars, rules.MODEL_FIELDS, required=rules.MODEL_REQUIRED)
     )
-    model.serial_scheme()
+    try:
+        model.serial_scheme()
+    except RuleBroken as broken:
+        broken.field = f"serial_{broken.field}"  # as the particulars call it
+        raise
     rules.check_range(model.blind_zone_mm, model.range_mm)
     writing.insert(model)
     writing.tell(Verb.DEVICE_MODEL_REGISTERED, writing.now, {"device_model": model})

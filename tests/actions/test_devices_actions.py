@@ -40,9 +40,9 @@ def places(device: Device) -> list[DeviceWhereabouts]:
     [
         ({"name": "Plumb-3"}, "code_taken", "name"),
         ({"range_mm": 150}, "value_invalid", "range_mm"),
-        ({"serial_alphabet": "00"}, "value_invalid", "alphabet"),
-        ({"serial_alphabet": "01A"}, "value_invalid", "alphabet"),
-        ({"serial_prefix": "pb"}, "value_invalid", "prefix"),
+        ({"serial_alphabet": "00"}, "value_invalid", "serial_alphabet"),
+        ({"serial_alphabet": "01A"}, "value_invalid", "serial_alphabet"),
+        ({"serial_prefix": "pb"}, "value_invalid", "serial_prefix"),
         ({"serial_payload_length": 31}, "value_invalid", "serial_payload_length"),
         ({"serial_check_method": "guess"}, "value_invalid", "serial_check_method"),
         ({"principle": "sonar"}, "value_invalid", "principle"),
