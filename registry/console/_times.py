@@ -9,6 +9,7 @@ _TYPED = re.compile(
     r"(?P<local>\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?)\s*(?P<zone>Z|[A-Za-z]{2,5}|[+-]\d\d(:?\d\d)?)?"
 )
 _OFFSET = re.compile(r"(?P<sign>[+-])(?P<hours>\d\d):?(?P<minutes>\d\d)?")
+YEAR_MIN, YEAR_MAX = 1900, 9000  # far enough from where calendars end, in any zone
 SHAPE = "2026-03-02 08:00"  # as the pages themselves show a time
 
 
@@ -31,13 +32,10 @@ def read_time(typed: str, zone: tzinfo, field: str) -> datetime:
         local = datetime.fromisoformat(match["local"])
     except ValueError:
         raise _refuse(field, f"There is no such day or hour. Write it as {SHAPE}.") from None
+    if not YEAR_MIN <= local.year <= YEAR_MAX:
+        raise _refuse(field, f"That year is beyond the calendar. Choose one from {YEAR_MIN} to {YEAR_MAX}.")
     suffix = (match["zone"] or "").upper()
-    try:
-        if suffix:
-            return _with_suffix(local, suffix, zone, field)
-        return _plain(local, zone, field)
-    except OverflowError:
-        raise _refuse(field, f"That year is beyond the calendar. Write it as {SHAPE}.") from None
+    return _with_suffix(local, suffix, zone, field) if suffix else _plain(local, zone, field)
 
 
 def _plain(local: datetime, zone: tzinfo, field: str) -> datetime:

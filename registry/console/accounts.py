@@ -34,7 +34,7 @@ def account(visit: Visit, key: UUID) -> HttpResponse:
     asked = visit.asked()
     context: dict[str, Any] = {"asked": asked, "title": now.account.label, "trail": trail()}
     try:
-        at = account_at(key, asked.moment)
+        at = now if asked.is_now else account_at(key, asked.moment)
     except RuleBroken:
         return visit.show("console/not_yet.html", context, status=asked.status)
     held = LocationHolding.objects.believed_at(asked.moment.index).valid_at(asked.moment.valid_at)
