@@ -11,11 +11,12 @@ from django.urls import reverse
 from django.urls.converters import UUIDConverter
 
 from registry.actions import accounts, locations, register, staff
-from registry.actions._action import SYSTEM
+from registry.actions._action import SYSTEM, Actor
 from registry.console.addresses import PAGES
 from registry.console.site import console
 from registry.models import Account, Staff
 from registry.queries.moments import head_index
+from registry.rules.events import Face
 from tests.console.pages import at, signed_in, text_of
 from tests.factories.world import DAY, HOUR, PASSWORD, World, person
 
