@@ -5,20 +5,12 @@ from typing import Any, ClassVar
 from uuid import UUID
 
 from django.db.models import QuerySet
-from django.forms import IntegerField
-from django_filters import NumberFilter
 
 from registry.api._views import ListView, RegisterView
 from registry.models.base import Record
 from registry.queries.moments import Moment
 from registry.queries.records import as_known, records_known_at
 from registry.rules.errors import absent
-
-
-class CountFilter(NumberFilter):
-    """A filter by a whole number."""
-
-    field_class = IntegerField
 
 
 class RecordShown(RegisterView):

@@ -7,13 +7,14 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from django_filters import BooleanFilter, ChoiceFilter, UUIDFilter
+from django_filters import ChoiceFilter, UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.actions import assignments as actions
 from registry.actions import periods
 from registry.api._fields import In, Key, MomentField, Text, WholeNumber
+from registry.api._filters import TruthFilter
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.models import DeviceWhereabouts
 from registry.queries.assignments import DeviceAt, assignment_at, assignments_as_known, assignments_in
@@ -173,7 +174,7 @@ class AssignmentFilter(RegisterFilter):
     device = UUIDFilter(field_name="device_id", label="of this device")
     location = UUIDFilter(method="of_location", label="of cabinets that stood at this location then")
     device_model = UUIDFilter(field_name="device__model_id", label="of devices of this model")
-    ended = BooleanFilter(method="that_ended", label="true: those only that have ended, with `when=any`")
+    ended = TruthFilter(method="that_ended", label="true: those only that have ended, with `when=any`")
     end_reason = ChoiceFilter(
         choices=[(str(reason), str(reason)) for reason in EndReason], label="that ended for this reason"
     )

@@ -10,8 +10,9 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.actions import cabinets as actions
-from registry.api._catalogue import CountFilter, RecordShown, RecordsView
+from registry.api._catalogue import RecordShown, RecordsView
 from registry.api._fields import In, Text, WholeNumber
+from registry.api._filters import CountFilter
 from registry.api._views import RegisterFilter, ThingView, changes
 from registry.models import CabinetModel
 from registry.rules.cabinets import DoorKind, Refrigeration, Supply

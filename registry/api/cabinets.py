@@ -7,13 +7,14 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from django_filters import BooleanFilter, ChoiceFilter, UUIDFilter
+from django_filters import ChoiceFilter, UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.actions import cabinets as actions
 from registry.actions import products
 from registry.api._fields import In, Key, MomentField, Percent, Text
+from registry.api._filters import TruthFilter
 from registry.api._stores import CabinetIn, CabinetParticularsIn, ShareIn
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.models import Cabinet, DeviceWhereabouts
@@ -142,7 +143,7 @@ class CabinetFilter(RegisterFilter):
     )
     model = UUIDFilter(field_name="model_id", label="of this model")
     setting = ChoiceFilter(choices=[(str(setting), str(setting)) for setting in Setting])
-    hanging = BooleanFilter(method="with_device", label="true: those in which something hung")
+    hanging = TruthFilter(method="with_device", label="true: those in which something hung")
 
     def at_location(self, rows: "QuerySet[Any]", name: str, value: UUID) -> "QuerySet[Any]":
         """Keep those that stood at a location."""

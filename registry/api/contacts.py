@@ -7,12 +7,13 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from django_filters import BooleanFilter, UUIDFilter
+from django_filters import UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.actions import locations as actions
 from registry.api._fields import In, Key, Text
+from registry.api._filters import TruthFilter
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.models import Contact
 from registry.queries.contacts import ContactHeld, contact_held, contacts_held, contacts_in
@@ -68,7 +69,7 @@ class ContactFilter(RegisterFilter):
     """Filters of contacts."""
 
     location = UUIDFilter(field_name="location_id", label="of this location")
-    erased = BooleanFilter(label="false: those only of whom something is held")
+    erased = TruthFilter(label="false: those only of whom something is held")
 
 
 # --- addresses -------------------------------------------------------------------------------------

@@ -5,11 +5,12 @@ from typing import Any
 from uuid import UUID
 
 from django.db.models import QuerySet
-from django_filters import BooleanFilter, ChoiceFilter, UUIDFilter
+from django_filters import ChoiceFilter, UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.api._fields import MomentField
+from registry.api._filters import TruthFilter
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView
 from registry.models import Entry, Subject
 from registry.queries.entries import EntryTold, entries_in, entries_told, entry_told, require_whole_ledger
@@ -75,7 +76,7 @@ class EntryFilter(RegisterFilter):
     face = ChoiceFilter(choices=[(word, word) for word in _FACES], label="that came through this door")
     staff = UUIDFilter(field_name="staff_id", label="by this person")
     about = UUIDFilter(method="that_tell_of", label="about the thing with this key")
-    simulated = BooleanFilter(label="true: those only made under a simulated clock")
+    simulated = TruthFilter(label="true: those only made under a simulated clock")
 
     def that_tell_of(self, rows: "QuerySet[Any]", name: str, value: UUID) -> "QuerySet[Any]":
         """Keep those about a thing."""

@@ -6,13 +6,14 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from django_filters import BooleanFilter, CharFilter, ChoiceFilter
+from django_filters import CharFilter, ChoiceFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.actions import products as actions
 from registry.api._catalogue import RecordShown, RecordsView
 from registry.api._fields import In, Number, Text, Truth, WholeNumber
+from registry.api._filters import TruthFilter
 from registry.api._views import RegisterFilter, ThingView, changes
 from registry.models import Product
 from registry.rules.identifiers.gs1 import GTIN_STORED_LENGTH
@@ -73,7 +74,7 @@ class ProductFilter(RegisterFilter):
 
     gtin = CharFilter(method="of_gtin", label="with exactly this GTIN, of 8, 12, 13 or 14 digits")
     net_mass_unit = ChoiceFilter(choices=[(word, word) for word in _UNITS], label="declared in this unit")
-    discontinued = BooleanFilter(label="true: those only that are no longer sold")
+    discontinued = TruthFilter(label="true: those only that are no longer sold")
 
     def of_gtin(self, rows: "QuerySet[Any]", name: str, value: str) -> "QuerySet[Any]":
         """Keep the one with a GTIN, however many zeros stand before it."""

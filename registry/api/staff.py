@@ -7,13 +7,14 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from django_filters import BooleanFilter, ChoiceFilter, UUIDFilter
+from django_filters import ChoiceFilter, UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from registry.actions import staff as actions
 from registry.api._fields import In, Key, MomentField, Text, Truth
+from registry.api._filters import TruthFilter
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.models import ApiToken, Staff, StaffDepot
 from registry.queries.moments import Moment, present
@@ -102,7 +103,7 @@ class StaffFilter(RegisterFilter):
     """Filters of people."""
 
     role = ChoiceFilter(choices=[(word, word) for word in _ROLES], label="with this role")
-    active = BooleanFilter(field_name="is_active", label="true: those only who have not left")
+    active = TruthFilter(field_name="is_active", label="true: those only who have not left")
     depot = UUIDFilter(method="of_depot", label="to whom this depot is given by name")
 
     def of_depot(self, rows: "QuerySet[Any]", name: str, value: UUID) -> "QuerySet[Any]":

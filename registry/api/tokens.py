@@ -7,12 +7,13 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
-from django_filters import BooleanFilter, UUIDFilter
+from django_filters import UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
 from registry.actions import tokens as actions
 from registry.api._fields import In, Key, MomentField, Text
+from registry.api._filters import TruthFilter
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.api.staff import WhyIn
 from registry.models import ApiToken
@@ -67,7 +68,7 @@ class TokenFilter(RegisterFilter):
     """Filters of tokens."""
 
     staff = UUIDFilter(field_name="staff_id", label="of this person")
-    revoked = BooleanFilter(label="false: those only that were not revoked")
+    revoked = TruthFilter(label="false: those only that were not revoked")
 
 
 # --- addresses -------------------------------------------------------------------------------------
