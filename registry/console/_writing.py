@@ -5,7 +5,6 @@ arguments); everything else happens here. "Check" rehearses the action and shows
 "Record" carries it out once, however often it is pressed.
 """
 
-import hashlib
 import hmac
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -18,6 +17,7 @@ from uuid import UUID, uuid4
 from django.contrib import messages
 from django.db.models import Max
 from django.http import HttpRequest, HttpResponse, QueryDict
+from django.utils.crypto import salted_hmac
 
 from registry.actions._action import ACTIONS
 from registry.actions._requests import Answer, Request, Told, carry_out, rehearse
@@ -46,7 +46,8 @@ class Wish:
     `arguments` turns a valid form into the action's arguments. `about` are the things that must not have
     changed since the form was shown. `back` is where the person came from; `after` gives the address of
     what was written, where that is another. `fields` names the form's field for an action's. `also` tells
-    changes that no image shows.
+    changes that no image shows. `shown_once` gives the secret in a result: the first answer alone shows it,
+    and neither the session nor the answer that is kept holds it.
     """
 
     title: str
@@ -62,6 +63,7 @@ class Wish:
     caution: str = ""
     also: Callable[[Any], list[ChangeLine]] | None = None
     template: str = "console/writing.html"
+    shown_once: Callable[[Any], str] | None = None
 
 
 def writing(action: Callable[..., Any]) -> Callable[[Callable[..., HttpResponse]], Callable[..., Any]]:
@@ -107,7 +109,8 @@ def write(visit: Visit, wish: Wish) -> HttpResponse:
             _refuse_changed(wish, seen)
             told = rehearse(wish.action, visit.actor, **arguments)
             return _show_changes(visit, wish, form, told, key, seen)
-        return _answered(visit, carry_out(wish.action, _request(visit, wish, key, seen), **arguments))
+        answer = carry_out(wish.action, _request(visit, wish, key, seen), **arguments)
+        return _answered(visit, answer) if answer.kept_body is None else _show_once(visit, wish, answer)
     except RuleBroken as broken:
         if broken.code is Code.ROLE_FORBIDS:
             raise
@@ -188,7 +191,11 @@ def _request(visit: Visit, wish: Wish, key: str, seen: int) -> Request:
         index = head_index()  # the action's own entry: it has been appended
         address = wish.after(result) if wish.after else wish.back
         # Not the sentence: it may name a person, and what is kept outlives the name.
-        return Answer(HTTPStatus.SEE_OTHER, str(index), {"Location": address})
+        kept = str(index)
+        if wish.shown_once:
+            secret = wish.shown_once(result)
+            return Answer(HTTPStatus.SEE_OTHER, secret, {"Location": address}, kept_body=kept)
+        return Answer(HTTPStatus.SEE_OTHER, kept, {"Location": address})
 
     return Request(
         visit.staff.pk,
@@ -229,12 +236,29 @@ def _answered(visit: Visit, answer: Answer) -> HttpResponse:
     return HttpResponse(status=answer.status, headers=dict(answer.headers))
 
 
+def _show_once(visit: Visit, wish: Wish, answer: Answer) -> HttpResponse:
+    """Show a secret in the answer itself: after a redirect it would have to be kept somewhere."""
+    return visit.show(
+        "console/shown_once.html",
+        {
+            "title": wish.title,
+            "secret": answer.body,
+            "index": answer.kept_body,
+            "onward": answer.headers["Location"],
+        },
+    )
+
+
 def _digest(request: HttpRequest) -> bytes:
-    """Return what makes a form the same as another: its address and what was typed."""
+    """Return what makes a form the same as another: its address and what was typed.
+
+    Keyed, because it is kept, and what was typed may be a password.
+    """
     typed = sorted(
         (name, value) for name, values in request.POST.lists() if name not in _NOT_TYPED for value in values
     )
-    return hashlib.sha256(repr((request.path, typed)).encode()).digest()
+    same = repr((request.path, typed))
+    return salted_hmac("registry.console.writing", same, algorithm="sha256").digest()
 
 
 def _fresh_key() -> str:

@@ -10,12 +10,14 @@ from django.db.models import QuerySet
 from django.http import HttpResponse, QueryDict
 from django.urls import reverse
 
-from registry.actions import locations
+from registry.actions import assignments, cabinets, locations
+from registry.console._histories import rows_of
 from registry.console._pages import Asked, Button, Visit, page
-from registry.models import Cabinet, Contact, Device
+from registry.models import Account, Cabinet, Contact, Device, LocationHolding, LocationState
 from registry.queries.cabinets import cabinets_at
 from registry.queries.contacts import contacts_held, contacts_in
 from registry.queries.locations import LocationAt, location_at
+from registry.queries.records import refer_as_known
 from registry.queries.timelines import Event, location_timeline
 from registry.rules.errors import RuleBroken
 from registry.rules.locations import LocationStanding
@@ -50,7 +52,7 @@ def location(visit: Visit, key: UUID) -> HttpResponse:
     asked = visit.asked()
     context: dict[str, Any] = {"asked": asked, "title": now.location.label, "trail": trail()}
     try:
-        at = location_at(key, asked.moment, visit.scope)
+        at = now if asked.is_now else location_at(key, asked.moment, visit.scope)
     except RuleBroken:
         return visit.show("console/not_yet.html", context, status=asked.status)
     visit.in_zone(at.location.time_zone)
@@ -67,6 +69,7 @@ def location(visit: Visit, key: UUID) -> HttpResponse:
             ),
             "may_correct_contact": visit.may(locations.correct_contact),
             "cabinets": cabinets_at(asked.moment, location_id=key),
+            **_histories(visit, asked, key),
             **timeline_of(
                 visit, location_timeline(key, known_index=asked.moment.index, zone=visit.zone), asked
             ),
@@ -79,6 +82,23 @@ def _contacts(visit: Visit, key: UUID) -> "QuerySet[Contact]":
     return contacts_in(visit.scope).filter(location=key, erased=False).order_by("registered", "id")
 
 
+def _histories(visit: Visit, asked: Asked, key: UUID) -> dict[str, Any]:
+    index = asked.moment.index
+    states = LocationState.objects.believed_at(index).filter(location=key)
+    held = list(LocationHolding.objects.believed_at(index).filter(location=key))
+    refer_as_known(held, index, account=Account)
+    return {
+        "states": rows_of(visit, asked, states, lambda version: version.state),
+        "holders": rows_of(
+            visit,
+            asked,
+            held,
+            lambda version: f"{version.account.label}, store {version.store_number}",
+            link=lambda version: reverse("admin:account", args=[version.account_id]),
+        ),
+    }
+
+
 def _buttons(visit: Visit, now: LocationAt) -> list[Button]:
     def to(name: str) -> str:
         return reverse(f"admin:{name}", args=[now.location.pk])
@@ -87,6 +107,12 @@ def _buttons(visit: Visit, now: LocationAt) -> list[Button]:
     if now.state == LocationStanding.CLOSED:
         return visit.buttons(correct, (locations.set_location_state, "Open again", to("location_state")))
     return visit.buttons(
+        (assignments.assign_device, "Assign a device", to("location_assign")),
+        (
+            cabinets.register_cabinet,
+            "Register a cabinet",
+            f"{reverse('admin:cabinet_register')}?location={now.location.pk}",
+        ),
         correct,
         (locations.set_location_state, "Change its state", to("location_state")),
         (locations.hand_location, "Hand over", to("location_hand")),

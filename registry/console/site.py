@@ -7,11 +7,12 @@ from typing import Any
 from django import forms
 from django.contrib.admin import AdminSite
 from django.contrib.admin.forms import AdminAuthenticationForm
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.urls import URLPattern, path, reverse
 
 from registry.console._pages import Visit, visit_of
 from registry.models import Staff
+from registry.rules.roles import Act
 
 # Django's own addresses that are not ours: the front page has our words, passwords are set by an action,
 # and nothing is typed into Django's forms.
@@ -50,6 +51,8 @@ PLACES: list[tuple[str, str, Callable[[Visit], bool] | None]] = [
     ("Accounts", "registry_account_changelist", None),
     ("Cabinets", "registry_cabinet_changelist", None),
     ("Devices", "registry_device_changelist", None),
+    ("Catalogue", "catalogue", None),
+    ("Staff", "staff", lambda visit: visit.allows(Act.READ_STAFF)),
     ("Ledger", "registry_entry_changelist", Visit.sees_ledger),
 ]
 
@@ -97,6 +100,10 @@ class ConsoleSite(AdminSite):
                 address = reverse(f"admin:{name}")
                 found.append(Place(words, address, request.path.startswith(address)))
         return found
+
+    def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponse:
+        """Show the way in, under our own title."""
+        return super().login(request, {"title": "Sign in", **(extra_context or {})})
 
     def has_permission(self, request: HttpRequest) -> bool:
         """Say whether the console lets the person in."""

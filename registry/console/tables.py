@@ -1,19 +1,25 @@
 """The console's lists. They list and show; adding, changing and deleting have views of their own."""
 
-from collections.abc import Callable
 from datetime import UTC
-from typing import Any, ClassVar
+from typing import Any
 
-from django.contrib.admin import ModelAdmin, ShowFacets, SimpleListFilter, display
+from django.contrib.admin import SimpleListFilter, display
 from django.contrib.admin.views.main import ChangeList
-from django.core.exceptions import PermissionDenied
 from django.db.models import OuterRef, QuerySet, Subquery
-from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
-from django.urls import reverse
+from django.http import HttpRequest
 from django.utils.html import format_html
 
 from registry.actions import accounts
-from registry.console._pages import Visit, refused, visit_of
+from registry.console._lists import ListOnly, OfDepots, Rows
+from registry.console._pages import Visit, visit_of
+from registry.console.fleet_tables import (
+    CabinetModels,
+    Cabinets,
+    Depots,
+    DeviceModels,
+    Devices,
+    Products,
+)
 from registry.console.site import console
 from registry.models import (
     Account,
@@ -28,100 +34,10 @@ from registry.models import (
     LocationState,
     Product,
 )
-from registry.queries.assignments import devices_in
-from registry.queries.cabinets import cabinets_in
 from registry.queries.changes import show_time
 from registry.queries.locations import locations_in
 from registry.queries.timelines import told_events
-from registry.rules.errors import absent
 from registry.rules.events import Verb
-
-Offer = tuple[Callable[..., Any], str, str]  # an action, what its button says, the name of its address
-
-
-class _Rows(ChangeList):
-    """A list whose rows lead to our own pages where there are any."""
-
-    def url_for_result(self, result: Any) -> str:
-        name = getattr(self.model_admin, "page", "")
-        return reverse(f"admin:{name}", args=[result.pk]) if name else super().url_for_result(result)
-
-
-class ListOnly(ModelAdmin):  # type: ignore[type-arg]
-    """A list without a way to write: ModelAdmin's own save path wraps everything in its own transaction.
-
-    `page` names the address of our own page of a row; without one Django's form shows it. `offers` are the
-    buttons above the list, `words` what it lists, `when_empty` what to do first.
-    """
-
-    actions = None
-    list_per_page = 50
-    show_full_result_count = False
-    show_facets = ShowFacets.NEVER
-    page: ClassVar[str] = ""
-    offers: ClassVar[tuple[Offer, ...]] = ()
-    list_title: ClassVar[str] = ""
-    words: ClassVar[str] = ""
-    when_empty: ClassVar[str] = "There is nothing here yet."
-
-    def get_changelist(self, request: HttpRequest, **options: Any) -> type[ChangeList]:
-        """Return the list whose rows lead to our pages."""
-        return _Rows
-
-    def changelist_view(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> Any:
-        """Show the list, with what this person may do from there."""
-        visit = visit_of(request)
-        buttons = visit.buttons(
-            *((action, words, reverse(f"admin:{name}")) for action, words, name in self.offers)
-        )
-        told = {
-            "buttons": buttons,
-            "list_title": self.list_title,
-            "list_words": self.words,
-            "when_empty": self.when_empty,
-        }
-        return super().changelist_view(request, {**told, **(extra_context or {})})
-
-    def change_view(
-        self,
-        request: HttpRequest,
-        object_id: str,
-        form_url: str = "",
-        extra_context: dict[str, Any] | None = None,
-    ) -> HttpResponse:
-        """Show a row: on our own page where there is one."""
-        if request.method != "GET":
-            raise PermissionDenied
-        row = self.get_object(request, object_id)
-        if row is None or not self.has_view_permission(request, row):
-            return refused(visit_of(request), absent(None))
-        if self.page:
-            return HttpResponseRedirect(reverse(f"admin:{self.page}", args=[row.pk]))
-        return super().change_view(request, object_id, form_url, {"title": str(row), **(extra_context or {})})
-
-    def has_add_permission(self, request: HttpRequest) -> bool:
-        """Nobody adds here."""
-        return False
-
-    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Nobody changes here."""
-        return False
-
-    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        """Nobody deletes here."""
-        return False
-
-
-class OfDepots(ListOnly):
-    """A list of what belongs to depots: each person sees that of their own."""
-
-    def seen(self, visit: Visit) -> "QuerySet[Any]":
-        """Return the rows that this person may see."""
-        raise NotImplementedError
-
-    def get_queryset(self, request: HttpRequest) -> "QuerySet[Any]":
-        """Return the rows that this person may see, in the order of the list."""
-        return self.seen(visit_of(request)).order_by(*self.ordering or ())
 
 
 class Accounts(ListOnly):
@@ -184,39 +100,7 @@ class Locations(OfDepots):
         return str(row.state)
 
 
-class Cabinets(OfDepots):
-    """Freezers."""
-
-    list_display = ("asset_tag", "model", "setting", "position")
-    list_select_related = ("model",)
-    list_filter = ("model", "setting")
-    search_fields = ("asset_tag",)
-    ordering = ("asset_tag",)
-    words = "Freezers at the locations and in the depots that are yours."
-    when_empty = "There is no cabinet yet. Cabinets are registered with their location, or on its page."
-
-    def seen(self, visit: Visit) -> "QuerySet[Any]":
-        """Return the cabinets that stand where the person's depots answer."""
-        return cabinets_in(visit.present, visit.scope)
-
-
-class Devices(OfDepots):
-    """Controllers with their sensors."""
-
-    list_display = ("serial", "model", "standing", "firmware")
-    list_select_related = ("model",)
-    list_filter = ("model", "standing")
-    search_fields = ("serial",)
-    ordering = ("serial", "id")
-    words = "Controllers with their sensors, where your depots answer for them."
-    when_empty = "There is no device yet. Receive devices into a depot first."
-
-    def seen(self, visit: Visit) -> "QuerySet[Any]":
-        """Return the devices for which the person's depots answer."""
-        return devices_in(visit.present, visit.scope)
-
-
-class _Sentences(_Rows):
+class _Sentences(Rows):
     """Entries with what each of a page tells, read together."""
 
     def get_results(self, request: HttpRequest) -> None:
@@ -284,16 +168,12 @@ class Entries(ListOnly):
         return super().has_view_permission(request, obj) and visit_of(request).sees_ledger()
 
 
-class Named(ListOnly):
-    """A short list of named things."""
-
-    list_display = ("__str__",)
-    ordering = ("name",)
-
-
 console.register(Account, Accounts)
 console.register(Location, Locations)
 console.register(Cabinet, Cabinets)
 console.register(Device, Devices)
 console.register(Entry, Entries)
-console.register([Depot, CabinetModel, DeviceModel, Product], Named)
+console.register(Depot, Depots)
+console.register(CabinetModel, CabinetModels)
+console.register(DeviceModel, DeviceModels)
+console.register(Product, Products)

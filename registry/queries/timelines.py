@@ -63,6 +63,13 @@ def location_timeline(
     return _events(indexes, index, zone, {location_id, *(stay.cabinet_id for stay in stays)})
 
 
+def cabinet_story(cabinet_id: UUID, *, known_index: int | None = None, zone: tzinfo = UTC) -> list[Event]:
+    """Return every event of a cabinet as known right after `known_index`, wherever it stood, oldest first."""
+    index = head_index() if known_index is None else known_index
+    about = Subject.objects.filter(kind=Kind.CABINET, thing_id=cabinet_id, entry__lte=index)
+    return _events(set(about.values_list("entry", flat=True)), index, zone, {cabinet_id})
+
+
 def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinfo = UTC) -> list[Event]:
     """Return every event of a device as known right after `known_index`, oldest first.
 
