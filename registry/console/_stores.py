@@ -26,6 +26,10 @@ from registry.rules.splits import Share, check_split, read_percent
 ROWS_FIRST = 3  # rows for cabinets in a fresh form, so that it serves without a script
 SHARES_TYPED_MAX = 3  # of one cabinet, on a page of many; common practice is two or three, no source
 
+ROWS_REFUSED = {
+    "too_many_forms": f"At most {CABINETS_MAX} cabinets go into one request. Register the rest afterwards.",
+    "missing_management_form": "The rows of the cabinets came incomplete. Open the form afresh.",
+}
 BEGINNINGS = [(str(state), str(state)) for state in LocationStanding if state is not LocationStanding.CLOSED]
 
 
@@ -202,7 +206,12 @@ class StoreForm(LocationFields):
         rows = forms.formset_factory(
             self.row_class, extra=ROWS_FIRST, max_num=CABINETS_MAX, absolute_max=CABINETS_MAX
         )
-        self.rows = rows(data, prefix="cabinets", form_kwargs={"zone": self.zone, "catalogue": catalogue})
+        self.rows = rows(
+            data,
+            prefix="cabinets",
+            error_messages=ROWS_REFUSED,
+            form_kwargs={"zone": self.zone, "catalogue": catalogue},
+        )
 
     def clean(self) -> dict[str, Any]:
         """Read the time in the zone that was typed beside it."""
@@ -272,6 +281,7 @@ class StoreForm(LocationFields):
     def problems(self) -> list[tuple[str, str]]:
         """Return what is wrong with the store, then with each cabinet."""
         found = super().problems()
+        found += [("", str(words)) for words in self.rows.non_form_errors()]
         for number, row in enumerate(self.rows.forms, start=1):
             found += [(address, f"Cabinet {number}: {words}") for address, words in row.problems()]
         return found

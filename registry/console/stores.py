@@ -109,7 +109,10 @@ def register_account_alone(visit: Visit) -> HttpResponse:
             },
             back=reverse("admin:registry_account_changelist"),
             after=lambda account: account_pages.address_of(account.pk),
-            initial={"valid_from": type_time(visit.now, visit.zone)},
+            initial={
+                "valid_from": type_time(visit.now, visit.zone),
+                "billing_start": str(BillingStart.ACCEPTANCE),
+            },
             words="For a chain whose stores belong to the accounts below it, or before the first store.",
         ),
     )
@@ -168,6 +171,7 @@ def take_over(visit: Visit, key: UUID) -> HttpResponse:
             back=account_pages.address_of(key),
             after=lambda location: location_pages.address_of(location.pk),
             initial=beginning(visit, "known_by"),
+            fields={"valid_from": "known_by"},
             words="For a store whose freezers, and perhaps devices, have stood there since nobody knows when."
             " Everything begins “known by” the time that you give: true no later than then, and never used"
             " for billing.",
