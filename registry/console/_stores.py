@@ -206,12 +206,8 @@ class StoreForm(LocationFields):
         rows = forms.formset_factory(
             self.row_class, extra=ROWS_FIRST, max_num=CABINETS_MAX, absolute_max=CABINETS_MAX
         )
-        self.rows = rows(
-            data,
-            prefix="cabinets",
-            error_messages=ROWS_REFUSED,
-            form_kwargs={"zone": self.zone, "catalogue": catalogue},
-        )
+        each = {"zone": self.zone, "catalogue": catalogue}
+        self.rows = rows(data, prefix="cabinets", error_messages=ROWS_REFUSED, form_kwargs=each)
 
     def clean(self) -> dict[str, Any]:
         """Read the time in the zone that was typed beside it."""

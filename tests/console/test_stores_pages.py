@@ -83,9 +83,6 @@ def test_account_store_and_cabinets_are_one_entry(office: Client, world: World) 
         ("SK-901", "outdoor"),
     ]
     assert [share.hundredths for share in SplitShare.objects.order_by("position")] == [6_000, 4_000]
-        6_000,
-        4_000,
-    ]
 
 
 def test_recording_twice_registers_once(office: Client, world: World) -> None:
@@ -181,9 +178,7 @@ def test_more_cabinets_than_one_request_takes_are_refused(office: Client, world:
     with nothing_changed():
         page = post(office, at("account_register"), "record", **{**ACCOUNT, **store_of(world), **many})
 
-    assert problems(page) == {
-        "": "At most 50 cabinets go into one request. Register the rest afterwards."
-    }
+    assert problems(page) == {"": "At most 50 cabinets go into one request. Register the rest afterwards."}
 
 
 def test_a_form_begins_as_the_newest_store_is(office: Client, world: World) -> None:
