@@ -64,7 +64,9 @@ def resolve_serial(typed: str, scope: Scope, *, sensor_count: int | None = None)
         try:
             serial = accept(scheme, text)
         except RuleBroken as broken:
-            first_refusal = first_refusal or broken
+            # The scheme that the serial begins like tells more than one that begins otherwise.
+            if first_refusal is None or first_refusal.details.get("problem") == "wrong_prefix":
+                first_refusal = broken
             continue
         device = Device.objects.filter(serial=serial, standing__in=STANDING).select_related("model").first()
         if device is not None and (scope.everywhere or _depot_now(device) in scope.depots):
