@@ -140,7 +140,6 @@ def _standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple
     """Return a cabinet and its stay at `at`, which still runs; where that is a store, it is open."""
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
-    writing.require_depot(stay.answering_depot_id(), "cabinet")
     if stay.location is not None:
         require_open(stay.location, at)
     return cabinet, stay
@@ -168,8 +167,6 @@ def _assign(
     places = history(DeviceWhereabouts, device)
     installation = with_default_order(installation, device.model.sensor_count)
     present = to_end(places, at) if places else None
-    if present is not None:
-        writing.require_depot(depot_of_device(present, at), "device")
     holder = slot_holder(cabinet, installation.slot, at)
     check_assignment(
         Candidate(

@@ -164,7 +164,6 @@ def scrap_cabinet(
 def _present(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, CabinetWhereabouts]:
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     present = to_end(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
-    writing.require_depot(present.answering_depot_id(), "cabinet")
     check_cabinet_move(CabinetPlace(present.place))
     return cabinet, present
 

@@ -55,7 +55,6 @@ def set_split(
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), valid_from)
-    writing.require_depot(stay.answering_depot_id(), "cabinet")
     check_cabinet_move(CabinetPlace(stay.place))
     splits = history(Split, cabinet)
     fresh, products = new_split(writing, cabinet, shares)

@@ -6,7 +6,6 @@ from uuid import UUID
 from registry.actions._action import Writing, action
 from registry.actions._devices import NewDevice, custody_with, installed, slot_holder, write_device
 from registry.actions._steps import (
-    depot_of_device,
     find,
     history_in_sight,
     require_open,
@@ -70,7 +69,6 @@ def record_provisional_device(
             )
         cabinet = find(Cabinet, cabinet_id, "cabinet")
         stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), valid_from)
-        writing.require_depot(stay.answering_depot_id(), "cabinet")
         place = installed(written, cabinet, installation or Installation())
         _require_free(stay, place, valid_from)
         about |= {"to": cabinet, "cabinet": cabinet, "location": stay.location}
@@ -109,7 +107,6 @@ def merge_provisional_device(writing: Writing, *, device_id: UUID, into_id: UUID
     check_standing(DeviceStanding(target.standing))
     first = places[0].valid_from
     present = to_end(its_places, first)
-    writing.require_depot(depot_of_device(present, first), "into")
     if DevicePlace(present.place) not in IN_HAND:
         code = Code.DEVICE_ELSEWHERE if present.cabinet else Code.DEVICE_NOT_AVAILABLE
         raise RuleBroken(

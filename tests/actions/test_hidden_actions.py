@@ -18,7 +18,7 @@ from registry.models.base import new_key
 from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
 from tests.actions.test_every_action import FUNCTIONS, ROWS
-from tests.actions.unchanged import nothing_changed, undone
+from tests.actions.unchanged import nothing_changed, refused, undone
 from tests.factories.world import DAY, World, new_location, person
 
 # Keys of what no depot owns: every person of the register's may name them.
@@ -657,6 +657,25 @@ def test_who_handed_a_cabinet_on_ends_nothing_in_it_even_at_a_time_when_it_was_t
     hidden = refusal("end_assignment", actor, {"assignment_id": theirs.assignment, **earlier})
     assert hidden == refusal("end_assignment", actor, {"assignment_id": new_key(), **earlier})
     assignments.end_assignment(both, assignment_id=theirs.assignment, **earlier)
+
+
+def test_who_got_a_cabinet_changes_nothing_of_when_it_was_not_theirs_yet(world: World) -> None:
+    theirs = side(world, world.fellgate)
+    actor, hanging = (
+        person(world, "office", world.tarnmouth),
+        DeviceWhereabouts.objects.current().get(period=theirs.hung).device_id,
+    )
+    cabinets.move_cabinet(
+        world.office,
+        cabinet_id=fitted(theirs),
+        location_id=world.location.pk,
+        valid_from=noon(world),
+        devices="follow",
+    )
+    before = {"device_id": hanging, "valid_from": world.start + 3 * DAY}
+    with refused("not_found", "device"):
+        devices.mark_device_lost(actor, **before)
+    devices.mark_device_lost(actor, device_id=hanging, valid_from=noon(world) + DAY)
 
 
 def test_nobody_is_suggested_or_resolved_to_what_they_may_not_see(world: World) -> None:
