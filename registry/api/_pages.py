@@ -9,13 +9,13 @@ import binascii
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
 
 from django.core.exceptions import ValidationError
-from django.db.models import Model, Q, QuerySet
+from django.db.models import DateTimeField, Model, Q, QuerySet
 
 from registry.rules.particulars import invalid
 
@@ -49,12 +49,12 @@ def read_page(
     size = _size(asked.get("page_size"))
     descending = ordering.startswith("-")
     if cursor := asked.get("cursor"):
-        rows = rows.filter(_after(rows.model, column, descending, cursor, tie))
+        rows = rows.filter(_after(rows.model, ordering, cursor, tie))
     sign = "-" if descending else ""
     order = [f"{sign}{tie}"] if column == tie else [ordering, f"{sign}{tie}"]
     found = list(rows.order_by(*order)[: size + 1])
     more = len(found) > size
-    return Page(found[:size], _cursor(found[size - 1], column, tie) if more else None)
+    return Page(found[:size], _cursor(found[size - 1], ordering, tie) if more else None)
 
 
 def next_link(
@@ -86,26 +86,39 @@ def _size(typed: str | None) -> int:
     return int(typed)
 
 
-def _cursor(row: Model, column: str, tie: str) -> str:
-    value, key = getattr(row, column), getattr(row, tie)
+def _cursor(row: Model, ordering: str, tie: str) -> str:
+    value, key = getattr(row, ordering.removeprefix("-")), getattr(row, tie)
     plain = value.isoformat() if isinstance(value, datetime) else value
     plain = str(plain) if isinstance(plain, UUID) else plain
-    text = json.dumps([plain, key if isinstance(key, int) else str(key)])
+    text = json.dumps([ordering, plain, key if isinstance(key, int) else str(key)])
     return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
 
 
-def _after(model: type[Model], column: str, descending: bool, cursor: str, tie: str) -> Q:
+def _after(model: type[Model], ordering: str, cursor: str, tie: str) -> Q:
+    column = ordering.removeprefix("-")
     try:
         text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))
-        value, key = json.loads(text)
-        fields = {field.name: field for field in model._meta.concrete_fields}
-        value = fields[column].to_python(value)
-        key = fields[tie].to_python(key)
-        if value is None or key is None or (isinstance(value, str) and "\0" in value):
+        ordered, value, key = json.loads(text)
+        if ordered != ordering:
             raise ValueError
+        value, key = _value(model, column, value), _value(model, tie, key)
     except (ValueError, TypeError, binascii.Error, ValidationError, RecursionError, OverflowError):
-        raise invalid("cursor", "This is no cursor of ours. Begin with the first page.") from None
-    step = "lt" if descending else "gt"
+        raise invalid("cursor", "This is no cursor of this list. Begin with the first page.") from None
+    step = "lt" if ordering.startswith("-") else "gt"
     if column == tie:
         return Q(**{f"{tie}__{step}": key})
     return Q(**{f"{column}__{step}": value}) | Q(**{column: value, f"{tie}__{step}": key})
+
+
+def _value(model: type[Model], column: str, given: object) -> Any:
+    """Return a value of a cursor as the column has it; raises ValueError and its kin for what is none."""
+    field = next(field for field in model._meta.concrete_fields if field.name == column)
+    if isinstance(field, DateTimeField):
+        moment = datetime.fromisoformat(given) if isinstance(given, str) else None
+        if moment is None or moment.tzinfo is None:
+            raise ValueError
+        return moment.astimezone(UTC)
+    value = field.to_python(given)
+    if value is None or (isinstance(value, str) and "\0" in value.encode().decode()):  # no half surrogate
+        raise ValueError
+    return value
