@@ -4,18 +4,20 @@ import json
 
 from django.http import HttpResponse
 
-from registry.console._pages import Visit, page
+from registry.console._pages import INDEX_DIGITS_MAX, Visit, page
 from registry.models import Entry
 from registry.queries.changes import change_lines
 from registry.queries.timelines import images_of, told_event
 from registry.rules.errors import absent
 from registry.rules.roles import Act
 
+INDEX_MAX = 10**INDEX_DIGITS_MAX
+
 
 @page(reads=Act.READ_LEDGER)
 def entry(visit: Visit, index: int) -> HttpResponse:
     """Show an entry: its sentence, what each row said before and after, and what it is about."""
-    if not visit.scope.everywhere:
+    if not visit.scope.everywhere or index > INDEX_MAX:
         raise absent("entry")
     event = told_event(index, visit.zone)
     row = Entry.objects.prefetch_related("subjects").get(pk=index)
