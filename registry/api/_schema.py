@@ -6,12 +6,14 @@ from typing import Any
 
 from django_filters import BooleanFilter, ChoiceFilter, Filter, NumberFilter, UUIDFilter
 from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.plumbing import force_instance
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse
 from rest_framework import serializers
 
+from registry.api._fields import In
 from registry.api._pages import PAGE_SIZE, PAGE_SIZE_MAX
-from registry.api._views import Change, RegisterView
+from registry.api._views import INDEX_HEADER, Change, RegisterView
 from registry.api.problems import MEDIA_TYPE, ApiCode, status_of
 from registry.rules.errors import Code
 
@@ -132,15 +134,25 @@ class RegisterSchema(AutoSchema):
         """Return the body that is read."""
         return self.change.body if self.change else None
 
+    def _map_basic_serializer(self, serializer: Any, direction: str) -> Any:
+        """Say of a body that it knows no other fields than those that it names."""
+        schema = super()._map_basic_serializer(serializer, direction)  # type: ignore[no-untyped-call]
+        if direction == "request" and isinstance(force_instance(serializer), In):  # type: ignore[no-untyped-call]
+            schema["additionalProperties"] = False
+        return schema
+
     def get_override_parameters(self) -> list[OpenApiParameter]:
-        """Return query parameters and request headers."""
-        found: list[OpenApiParameter] = []
+        """Return query parameters, request headers, and headers of answers."""
+        found = list(self._answer_headers())
         if self.method == "GET":
             filters = self.view.filters.base_filters if self.is_list and self.view.filters else {}
             names = self.view.list_parameters() if self.is_list else [*self.view.parameters]
             if self.view.dated and not self.is_list:
                 names += ["as_of", "known_at"]
             found += [self._parameter(name, filters.get(name)) for name in names]
+            if self.is_tagged:
+                words = "the ETag of what you have: 304 where that is what there is"
+                found.append(OpenApiParameter("If-None-Match", OpenApiTypes.STR, HEADER, description=words))
             return found
         if self.method == "POST":
             found.append(
@@ -163,6 +175,32 @@ class RegisterSchema(AutoSchema):
                 )
             )
         return found
+
+    def _answer_headers(self) -> Iterable[OpenApiParameter]:
+        """Return the headers that an answer always has, and those that it may have."""
+
+        def header(name: str, words: str, *statuses: int, always: bool = True) -> OpenApiParameter:
+            return OpenApiParameter(
+                name, OpenApiTypes.STR, HEADER, response=[*statuses], required=always, description=words
+            )
+
+        change = self.change
+        shown = self.is_tagged if change is None else change.out is None
+        fine = 200 if change is None else change.status.value
+        if shown:
+            tagged = (fine, HTTPStatus.NOT_MODIFIED.value) if self.is_tagged else (fine,)
+            yield header("ETag", "of what is shown: a strong entity tag", *tagged)
+        if change is not None or self.is_list or self.is_tagged:
+            yield header(INDEX_HEADER, "the ledger entry up to which the answer knows", fine)
+        if shown and fine == HTTPStatus.CREATED:
+            yield header("Location", "the address of what was made", fine)
+        if self.is_list:
+            yield header("Link", 'the next page, with rel="next" (RFC 8288)', 200, always=False)
+        if self.view.permission_classes:
+            yield header("WWW-Authenticate", "how to sign in (RFC 6750)", 401)
+        if change is not None:
+            words = "seconds after which a busy register is asked again"
+            yield header("Retry-After", words, 409, always=False)
 
     def _parameter(self, name: str, asked: Filter | None) -> OpenApiParameter:
         if name == "ordering":

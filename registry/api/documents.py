@@ -31,10 +31,13 @@ class DocumentationView(View):
         return render(request, "registry/api_documentation.html")
 
 
+_CODES = sorted({*map(str, Code), *map(str, ApiCode)})
+
+
 class ProblemKindOut(serializers.Serializer):  # type: ignore[type-arg]
     """A kind of problem."""
 
-    code = serializers.CharField()
+    code = serializers.ChoiceField(choices=_CODES)
     title = serializers.CharField()
     status = serializers.IntegerField()
 
@@ -48,7 +51,7 @@ class ProblemView(RegisterView):
 
     def get(self, request: Request, code: str) -> Response:
         """Say what a code stands for."""
-        if code not in {*map(str, Code), *map(str, ApiCode)}:
+        if code not in _CODES:
             raise NotFound
         return Response({"code": code, "title": title_of(code), "status": int(status_of(code))})
 
