@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from types import SimpleNamespace
 from typing import Any, ClassVar
 from uuid import UUID
 
@@ -12,6 +13,7 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.exceptions import ParseError
+from rest_framework.negotiation import DefaultContentNegotiation
 from rest_framework.parsers import JSONParser
 from rest_framework.renderers import JSONRenderer
 
@@ -48,6 +50,12 @@ class JsonOut(JSONRenderer):
 
     def get_indent(self, accepted_media_type: str, renderer_context: Any) -> None:
         """Indent for nobody."""
+
+
+class ByHeader(DefaultContentNegotiation):
+    """Which form is answered is asked for by the Accept header alone: `format` is no parameter."""
+
+    settings = SimpleNamespace(URL_FORMAT_OVERRIDE=None)
 
 
 class In(serializers.Serializer):  # type: ignore[type-arg]

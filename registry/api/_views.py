@@ -28,7 +28,7 @@ from registry.actions import _requests
 from registry.actions._action import ACTIONS
 from registry.actions._requests import Answer, carry_out, was_carried_out
 from registry.api._conditions import entity_tag, is_known, require_match, require_unknown
-from registry.api._fields import In, JsonIn, JsonOut, read_moment, show_moment
+from registry.api._fields import ByHeader, In, JsonIn, JsonOut, read_moment, show_moment
 from registry.api._pages import PAGE_PARAMETERS, next_link, read_page, search_in
 from registry.api.authentication import TokenAuthentication
 from registry.api.problems import ApiCode, Problem
@@ -62,6 +62,7 @@ class RegisterView(APIView):
     permission_classes = (IsAuthenticated,)
     parser_classes = (JsonIn,)
     renderer_classes = (JsonOut,)
+    content_negotiation_class = ByHeader
     metadata_class = None
     http_method_names = ("get", "head", "post", "patch")
 
