@@ -78,7 +78,8 @@ class Person:
     def field(self, label: str, within: str = "") -> Locator:
         """Return the field with a label that begins so, in the group of that name where told."""
         place = self.page.get_by_role("group", name=within, exact=True) if within else self.page
-        return place.get_by_label(re.compile(f"^{re.escape(label)}(?!\\w)")).first
+        labelled = place.get_by_label(re.compile(f"^{re.escape(label)}(?!\\w)"))
+        return labelled.and_(self.page.locator("input, select, textarea")).first
 
     def reads(self, words: str) -> None:
         """See these words on the page."""
