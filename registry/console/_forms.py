@@ -12,7 +12,7 @@ from uuid import UUID
 from django import forms
 from django.forms.utils import ErrorDict
 
-from registry.console._times import SHAPE, read_time
+from registry.console._times import SHAPE, read_time, retold
 from registry.rules.errors import RuleBroken
 
 MISSING = "This is missing. Fill it in."
@@ -47,9 +47,9 @@ class PlainForm(forms.Form):
         return dict(self.cleaned_data)
 
     def refuse(self, broken: RuleBroken, fields: Mapping[str, str]) -> None:
-        """Put a refusal beside its field, or on top where it has none here."""
+        """Put a refusal beside its field, or on top where it has none here; its times in the form's zone."""
         name = fields.get(broken.field or "", broken.field or "")
-        self.add_error(name if name in self.fields else None, broken.message)
+        self.add_error(name if name in self.fields else None, retold(broken.message, self.zone))
         offered = broken.details.get("suggestions")
         if isinstance(offered, list) and name in self.fields:
             self.suggestions[name] = [str(serial) for serial in offered][:SUGGESTIONS_SHOWN_MAX]

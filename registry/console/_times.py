@@ -3,11 +3,13 @@
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
 
+from registry.queries.changes import show_time
 from registry.rules.errors import Code, RuleBroken
 
 _TYPED = re.compile(
     r"(?P<local>\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?)\s*(?P<zone>Z|[A-Za-z]{2,5}|[+-]\d\d(:?\d\d)?)?"
 )
+_TOLD = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d(\.\d+)?[+]00:00")
 _OFFSET = re.compile(r"(?P<sign>[+-])(?P<hours>\d\d):?(?P<minutes>\d\d)?")
 YEAR_MIN, YEAR_MAX = 1900, 9000  # far enough from where calendars end, in any zone
 SHAPE = "2026-03-02 08:00"  # as the pages themselves show a time
@@ -36,6 +38,15 @@ def read_time(typed: str, zone: tzinfo, field: str) -> datetime:
         raise _refuse(field, f"That year is beyond the calendar. Choose one from {YEAR_MIN} to {YEAR_MAX}.")
     suffix = (match["zone"] or "").upper()
     return _with_suffix(local, suffix, zone, field) if suffix else _plain(local, zone, field)
+
+
+def retold(words: str, zone: tzinfo) -> str:
+    """Return the words of a refusal with its times, which the rules tell in UTC, told in a zone."""
+
+    def told(match: re.Match[str]) -> str:
+        return show_time(datetime.fromisoformat(match[0]), zone)
+
+    return _TOLD.sub(told, words)
 
 
 def _plain(local: datetime, zone: tzinfo, field: str) -> datetime:

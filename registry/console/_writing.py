@@ -23,12 +23,12 @@ from registry.actions._action import ACTIONS
 from registry.actions._requests import Answer, Request, Told, carry_out, rehearse
 from registry.console._forms import PlainForm
 from registry.console._pages import Visit, page
-from registry.models import RequestAnswer, Subject
+from registry.models import RequestAnswer, Staff, Subject
 from registry.queries.changes import ChangeLine, change_lines
 from registry.queries.moments import head_index
 from registry.queries.timelines import told_event
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.events import Face
+from registry.rules.events import Face, Kind
 from registry.rules.roles import require_act
 
 # What the form carries beside what was typed.
@@ -44,10 +44,10 @@ class Wish:
     """What a view wants written.
 
     `arguments` turns a valid form into the action's arguments. `about` are the things that must not have
-    changed since the form was shown. `back` is where the person came from; `after` gives the address of
-    what was written, where that is another. `fields` names the form's field for an action's. `also` tells
-    changes that no image shows. `shown_once` gives the secret in a result: the first answer alone shows it,
-    and neither the session nor the answer that is kept holds it.
+    changed since the form was shown. `back` is where the person came from, `trail` the way there from the
+    front page; `after` gives the address of what was written, where that is another. `fields` names the
+    form's field for an action's. `also` tells changes that no image shows. `shown_once` gives the secret in
+    a result: the first answer alone shows it, and neither the session nor the answer that is kept holds it.
     """
 
     title: str
@@ -64,6 +64,7 @@ class Wish:
     also: Callable[[Any], list[ChangeLine]] | None = None
     template: str = "console/writing.html"
     shown_once: Callable[[Any], str] | None = None
+    trail: Sequence[tuple[str, str]] = ()
 
 
 def writing(action: Callable[..., Any]) -> Callable[[Callable[..., HttpResponse]], Callable[..., Any]]:
@@ -137,6 +138,7 @@ def _show_form(
         wish.template,
         {
             "title": wish.title,
+            "trail": wish.trail,
             "wish": wish,
             "form": form,
             "problems": form.problems() if form.is_bound else [],
@@ -150,7 +152,7 @@ def _show_form(
 
 def _show_changes(visit: Visit, wish: Wish, form: PlainForm, told: Told, key: str, seen: int) -> HttpResponse:
     images = [(row.table, row.before, row.after) for row in told.written]
-    labels = {str(about.thing_id): about.label for about in told.story.about}
+    labels = _labels(told)
     lines = change_lines(images, labels, head_index(), visit.zone)
     typed = [
         (name, value)
@@ -162,6 +164,7 @@ def _show_changes(visit: Visit, wish: Wish, form: PlainForm, told: Told, key: st
         "console/check.html",
         {
             "title": wish.title,
+            "trail": wish.trail,
             "wish": wish,
             "lines": [*lines, *(wish.also(form) if wish.also else [])],
             "reason": told.story.reason,
@@ -171,6 +174,17 @@ def _show_changes(visit: Visit, wish: Wish, form: PlainForm, told: Told, key: st
             "seen_index": seen,
         },
     )
+
+
+def _labels(told: Told) -> dict[str, str]:
+    """Return what people call the things of a story: people by name, and not by a key that is yet to be."""
+    labels = {str(about.thing_id): about.label for about in told.story.about}
+    labels |= {str(about.thing_id): "token" for about in told.story.about if about.kind is Kind.TOKEN}
+    people = [about.thing_id for about in told.story.about if about.kind is Kind.STAFF]
+    if people:
+        names = Staff.objects.filter(pk__in=people).exclude(name="").values_list("pk", "name")
+        labels |= {str(key): name for key, name in names}
+    return labels
 
 
 def _put_refusal(wish: Wish, form: PlainForm, broken: RuleBroken) -> None:

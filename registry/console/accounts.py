@@ -139,6 +139,7 @@ def correct(visit: Visit, key: UUID) -> HttpResponse:
                 "reason": form.cleaned_data["reason"],
             },
             back=address_of(key),
+            trail=trail((row.label, address_of(key))),
             about=[key],
             initial={
                 "code": row.code,
@@ -177,6 +178,7 @@ def _state_wish(visit: Visit, row: Account, action: Any, title: str, words: str)
         action=action,
         arguments=lambda form: {"account_id": row.pk, **form.given()},
         back=address_of(row.pk),
+        trail=trail((row.label, address_of(row.pk))),
         about=[row.pk],
         initial={"valid_from": type_time(visit.now, visit.zone)},
         words=words,

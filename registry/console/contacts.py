@@ -9,7 +9,7 @@ from registry.actions import locations
 from registry.console._forms import PlainForm, Reason, Text
 from registry.console._pages import Visit
 from registry.console._writing import Wish, write, writing
-from registry.console.locations import address_of
+from registry.console.locations import address_of, trail
 from registry.models import Location
 from registry.queries.changes import NOTHING, ChangeLine
 from registry.queries.contacts import ContactHeld, contact_held
@@ -62,6 +62,7 @@ def add(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.register_contact,
             arguments=lambda form: {"location_id": key, "text": form.given()},
             back=address_of(key),
+            trail=trail((store.label, address_of(key))),
             words=WORDS,
             also=lambda form: _said({}, form.given()),
         ),
@@ -80,6 +81,7 @@ def correct(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.correct_contact,
             arguments=lambda form: {"contact_id": key, "text": form.given()},
             back=address_of(held.contact.location_id),
+            trail=trail((held.contact.location.label, address_of(held.contact.location_id))),
             about=[key],
             initial=held.text,
             words=WORDS,
@@ -100,6 +102,7 @@ def erase(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.erase_contact,
             arguments=lambda form: {"contact_id": key, "reason": form.cleaned_data["reason"]},
             back=address_of(held.contact.location_id),
+            trail=trail((held.contact.location.label, address_of(held.contact.location_id))),
             about=[key],
             words="Every version of what is held of this person is wiped for good. That somebody was erased,"
             " and when, stays in the ledger.",

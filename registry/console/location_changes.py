@@ -12,7 +12,7 @@ from registry.console._pages import Visit
 from registry.console._stores import BEGINNINGS, LocationFields, StoreForm, depots_of
 from registry.console._times import type_time
 from registry.console._writing import Wish, write, writing
-from registry.console.locations import address_of
+from registry.console.locations import address_of, trail
 from registry.models import Account
 from registry.queries.locations import LocationAt, location_at
 from registry.rules.locations import FIELDS
@@ -95,6 +95,7 @@ def correct(visit: Visit, key: UUID) -> HttpResponse:
                 "reason": form.cleaned_data["reason"],
             },
             back=address_of(key),
+            trail=trail((row.label, address_of(key))),
             about=[key],
             initial=initial,
             words="Put right what was wrong. What it said before stays in the ledger. Another depot shows the"
@@ -115,6 +116,7 @@ def set_state(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.set_location_state,
             arguments=lambda form: {"location_id": key, **form.given()},
             back=address_of(key),
+            trail=trail((at.location.label, address_of(key))),
             about=[key],
             initial={"valid_from": type_time(visit.now, visit.zone)},
             fields={"location": "state"},
@@ -135,6 +137,7 @@ def close(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.close_location,
             arguments=lambda form: {"location_id": key, **form.given()},
             back=address_of(key),
+            trail=trail((at.location.label, address_of(key))),
             about=[key],
             initial={"valid_from": type_time(visit.now, visit.zone)},
             words="Cabinets that stand there go to a depot, and the devices in them come out.",
@@ -161,6 +164,7 @@ def hand(visit: Visit, key: UUID) -> HttpResponse:
                 "account_id": form.cleaned_data["account"],
             },
             back=address_of(key),
+            trail=trail((at.location.label, address_of(key))),
             about=[key],
             initial={"valid_from": type_time(visit.now, visit.zone)},
             words=f"{held} Its cabinets and devices stay where they are.",

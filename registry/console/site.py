@@ -98,7 +98,8 @@ class ConsoleSite(AdminSite):
         for words, name, seen in PLACES:
             if seen is None or seen(visit):
                 address = reverse(f"admin:{name}")
-                found.append(Place(words, address, request.path.startswith(address)))
+                own = f"{reverse('admin:index')}{words.lower()}/"  # where the pages of these things are
+                found.append(Place(words, address, request.path.startswith((address, own))))
         return found
 
     def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponse:

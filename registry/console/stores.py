@@ -84,6 +84,7 @@ def register_account(visit: Visit) -> HttpResponse:
             action=accounts.register_account,
             arguments=arguments,
             back=reverse("admin:registry_account_changelist"),
+            trail=account_pages.trail(),
             after=lambda account: account_pages.address_of(account.pk),
             initial=beginning(visit) | {"billing_start": str(BillingStart.ACCEPTANCE)},
             words="The account, its first store and the freezers in it are recorded together, or not at all."
@@ -108,6 +109,7 @@ def register_account_alone(visit: Visit) -> HttpResponse:
                 "valid_from": form.cleaned_data["valid_from"],
             },
             back=reverse("admin:registry_account_changelist"),
+            trail=account_pages.trail(),
             after=lambda account: account_pages.address_of(account.pk),
             initial={
                 "valid_from": type_time(visit.now, visit.zone),
@@ -139,6 +141,7 @@ def register_location(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.register_location,
             arguments=arguments,
             back=account_pages.address_of(key),
+            trail=account_pages.trail((account.label, account_pages.address_of(key))),
             after=lambda location: location_pages.address_of(location.pk),
             initial=beginning(visit),
             words="The store and the freezers in it are recorded together, or not at all.",
@@ -169,6 +172,7 @@ def take_over(visit: Visit, key: UUID) -> HttpResponse:
             action=locations.take_over_location,
             arguments=arguments,
             back=account_pages.address_of(key),
+            trail=account_pages.trail((account.label, account_pages.address_of(key))),
             after=lambda location: location_pages.address_of(location.pk),
             initial=beginning(visit, "known_by"),
             fields={"valid_from": "known_by"},

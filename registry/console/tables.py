@@ -48,6 +48,7 @@ class Accounts(ListOnly):
     list_select_related = ("parent",)
     list_filter = ("billing_start",)
     search_fields = ("code", "name")
+    search_help_text = "code or name"
     ordering = ("code",)
     words = "Customers: chains, their banners, independents."
     offers = (
@@ -65,6 +66,7 @@ class Locations(OfDepots):
     list_select_related = ("depot",)
     list_filter = ("depot",)
     search_fields = ("name", "locality", "street", "postal_code", "holdings__store_number")
+    search_help_text = "name, town, street, postal code or store number"
     ordering = ("name", "id")
     words = "Stores and other places with freezers, of your depots."
     offers = ((accounts.register_account, "Register an account with a location", "account_register"),)
@@ -137,7 +139,7 @@ class Entries(ListOnly):
     list_display = ("index", "recorded", "sentence", "who")
     list_filter = (About, "face", "simulated")
     search_fields = ("reason", "subjects__label")
-    search_help_text = "a word of a reason, or a name, serial, tag or code"
+    search_help_text = "a word of a reason, or by a name, serial, tag or code"
     ordering = ("-index",)
     words = "Everything that was ever recorded, newest first. Nothing here is ever changed or taken away."
 
