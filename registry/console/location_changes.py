@@ -15,7 +15,7 @@ from registry.console._writing import Wish, write, writing
 from registry.console.locations import address_of, trail
 from registry.models import Account
 from registry.queries.locations import LocationAt, location_at
-from registry.rules.locations import FIELDS
+from registry.rules.locations import FIELDS, LocationStanding
 
 
 class CorrectForm(LocationFields):
@@ -108,6 +108,7 @@ def correct(visit: Visit, key: UUID) -> HttpResponse:
 def set_state(visit: Visit, key: UUID) -> HttpResponse:
     """Open a location, or lay it to sleep for the season."""
     at = _store(visit, key)
+    likely = LocationStanding.ASLEEP if at.state == LocationStanding.OPEN else LocationStanding.OPEN
     return write(
         visit,
         Wish(
@@ -118,7 +119,7 @@ def set_state(visit: Visit, key: UUID) -> HttpResponse:
             back=address_of(key),
             trail=trail((at.location.label, address_of(key))),
             about=[key],
-            initial={"valid_from": type_time(visit.now, visit.zone)},
+            initial={"state": likely, "valid_from": type_time(visit.now, visit.zone)},
             fields={"location": "state"},
             words=f"It is {at.state} now. Asleep is a store out of season, whose freezers stay.",
         ),
