@@ -1,15 +1,17 @@
 """What all tests share: the database, the clock, the people, and a watch over who writes."""
 
+import copy
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from django.conf import settings
-from django.db import connection, connections
+from django.db import connection, connections, transaction
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
@@ -129,7 +131,37 @@ def clock(db: None) -> Iterator[Any]:
         yield simulated
 
 
+Statement = tuple[str, Any]
+
+
+@pytest.fixture(scope="session")
+def founding() -> tuple[list[Statement], list[World]]:
+    """The statements that founded the company, and what they founded; empty until the first test."""
+    return [], []
+
+
 @pytest.fixture
-def world(clock: Any) -> World:
-    """A founded register with people, depots, models, products, an account and a location."""
-    return World.found(clock)
+def world(clock: Any, founding: tuple[list[Statement], list[World]]) -> World:
+    """A founded register with people, depots, models, products, an account and a location.
+
+    It is founded once through actions and written again as those wrote it: a thousand tests begin with it.
+    """
+    statements, founded = founding
+    if founded:
+        with outside_actions(), transaction.atomic(), connection.cursor() as cursor:
+            for sql, params in statements:
+                cursor.execute(sql, params)
+    else:
+        with connection.execute_wrapper(_keeping(statements)):
+            founded.append(World.found(clock))
+    return replace(copy.deepcopy(founded[0]), clock=clock)
+
+
+def _keeping(statements: list[Statement]) -> Callable[..., Any]:
+    def keep(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any) -> Any:
+        assert not many
+        if sql.lstrip().upper().startswith(("INSERT", "UPDATE", "DELETE")):
+            statements.append((sql, params))
+        return execute(sql, params, many, context)
+
+    return keep

@@ -120,7 +120,7 @@ def _of_refusal(broken: RuleBroken, view: Any) -> Response:
     path = details.pop("path", [])
     error: dict[str, Any] = {"detail": broken.message, "code": str(broken.code)}
     if broken.field and (reading or broken.field in (*HEADERS, *view.request.query_params)):
-        error["parameter"] = broken.field
+        error |= {} if broken.field == noun else {"parameter": broken.field}
     elif broken.field:
         pointer = pointer_to(broken.field, path if isinstance(path, Sequence) else [], view)
         error |= {"pointer": pointer} if pointer else {}

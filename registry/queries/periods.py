@@ -227,5 +227,5 @@ def place_words(version: PeriodVersion) -> str:
     for name in ("cabinet", "location", "staff", "depot", "account"):
         if name != version.history_of and getattr(version, f"{name}_id", None):
             thing = getattr(version, name)
-            return f"{name} {thing.label}"
+            return f"van of {thing.name}" if name == "staff" else f"{name} {thing.label}"
     return str(getattr(version, "state", "") or version._meta.verbose_name)
