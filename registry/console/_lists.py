@@ -9,6 +9,7 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.urls import reverse
+from django.utils.text import capfirst
 
 from registry.console._pages import Visit, refused, visit_of
 from registry.rules.errors import absent
@@ -53,6 +54,7 @@ class ListOnly(ModelAdmin):  # type: ignore[type-arg]
         )
         told = {
             "buttons": buttons,
+            "title": self.list_title or capfirst(str(self.opts.verbose_name_plural)),
             "list_title": self.list_title,
             "list_words": self.words,
             "when_empty": self.when_empty,

@@ -31,25 +31,23 @@ class SplitForm(PlainForm):
             self.fields[f"product_{row}"] = KeyChoice(
                 f"Product {row} from the left", offered, optional=True, blank="none"
             )
-            self.fields[f"percent_{row}"] = Number(f"Share of product {row}, in percent", optional=True)
+            self.fields[f"percent_{row}"] = Number(f"Share {row}, %", optional=True)
 
-    def split_rows(self) -> Iterator[tuple[int, Any, Any]]:
-        """Yield the rows: number from the left, product, percentage."""
-        for row in range(1, SHARES_MAX + 1):
-            yield row, self[f"product_{row}"], self[f"percent_{row}"]
+    def rows_seen(self) -> list[tuple[Any, Any]]:
+        """Return the rows that are shown at first: product and percentage."""
+        return self._rows(1, ROWS_SEEN)
 
-    def rows_seen(self) -> list[tuple[int, Any, Any]]:
-        """Return the rows that are shown at first."""
-        return [row for row in self.split_rows() if row[0] <= ROWS_SEEN]
-
-    def rows_folded(self) -> list[tuple[int, Any, Any]]:
+    def rows_folded(self) -> list[tuple[Any, Any]]:
         """Return the rows that are folded away."""
-        return [row for row in self.split_rows() if row[0] > ROWS_SEEN]
+        return self._rows(ROWS_SEEN + 1, SHARES_MAX)
+
+    def _rows(self, first: int, last: int) -> list[tuple[Any, Any]]:
+        return [(self[f"product_{row}"], self[f"percent_{row}"]) for row in range(first, last + 1)]
 
     @property
     def folded_open(self) -> bool:
         """Say whether something stands in a row that would be folded away."""
-        return any(product.value() or percent.value() for _, product, percent in self.rows_folded())
+        return any(product.value() or percent.value() for product, percent in self.rows_folded())
 
     def plain_sections(self) -> Iterator[tuple[str, list[tuple[Any, list[str]]]]]:
         """Yield the sections of what is not the split."""

@@ -35,6 +35,7 @@ from registry.rules.whereabouts import EndReason
 HANGS = ("slot", "slot_reason", "sensor_order", "rail_below_ceiling_mm", "offset_from_front_mm")
 # A refusal about the device stands beside its serial.
 FIELDS = {"device": "serial", "device_id": "serial", "cabinet_id": "cabinet"}
+SWAP_FIELDS = {**FIELDS, "valid_to": "valid_from"}  # one ends when the other begins
 
 
 class HangsForm(PlainForm):
@@ -281,7 +282,7 @@ def swap(visit: Visit, period: UUID) -> HttpResponse:
                 "offset_from_front_mm": at.place.offset_from_front_mm,
             },
             words="Both happen at one time: the one comes out, the other hangs in its place.",
-            **wish,
+            **{**wish, "fields": SWAP_FIELDS},
         ),
     )
 

@@ -63,7 +63,7 @@ def cabinet(visit: Visit, key: UUID) -> HttpResponse:
     context: dict[str, Any] = {"asked": asked, "title": f"Cabinet {now.cabinet.label}", "trail": trail()}
     try:
         # Who may see it now is told all of its history, wherever it stood.
-        at = cabinet_at(key, asked.moment, Scope.of_all())
+        at = now if asked.is_now else cabinet_at(key, asked.moment, Scope.of_all())
     except RuleBroken:
         return visit.show("console/not_yet.html", context, status=asked.status)
     story = cabinet_story(key, known_index=asked.moment.index, zone=visit.zone)
@@ -119,8 +119,10 @@ def _buttons(visit: Visit, now: CabinetAt) -> list[Button]:
             (cabinets.scrap_cabinet, "Scrap", to("cabinet_scrap")),
         ]
     if place == CabinetPlace.LOCATION:
+        # A second device is a rare wish, so it stands last.
         words = "Assign a second device" if now.hanging else "Assign a device"
-        offers.insert(0, (assignments.assign_device, words, to("cabinet_assign")))
+        assign = (assignments.assign_device, words, to("cabinet_assign"))
+        offers = [*offers, assign] if now.hanging else [assign, *offers]
     return visit.buttons(*offers)
 
 
@@ -147,7 +149,7 @@ class CabinetForm(PlainForm):
     asset_tag = Text("Asset tag", help_text="as on the plate; a GS1 number as (8004)... or (8003)...")
     maker_serial = Text("Maker's serial", optional=True)
     setting = Choice("Stands", words_of(Setting))
-    position = Text("Where in the store", optional=True, help_text="left of the entrance")
+    position = Text("Where in the store", optional=True, help_text="such as: left of the entrance")
     condition = Text("Condition", optional=True, lines=2)
 
     def particulars(self) -> dict[str, Any]:

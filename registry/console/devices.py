@@ -57,7 +57,7 @@ def device(visit: Visit, key: UUID) -> HttpResponse:
     context: dict[str, Any] = {"asked": asked, "title": f"Device {now.device.label}", "trail": trail()}
     try:
         # Who may see it now is told all of its trace, wherever it was.
-        at = device_at(key, asked.moment, Scope.of_all())
+        at = now if asked.is_now else device_at(key, asked.moment, Scope.of_all())
     except RuleBroken:
         return visit.show("console/not_yet.html", context, status=asked.status)
     trace = device_trace(key, known_index=asked.moment.index, zone=visit.zone)
@@ -70,7 +70,7 @@ def device(visit: Visit, key: UUID) -> HttpResponse:
             "provisional": at.device.standing == DeviceStanding.PROVISIONAL,
             "judgements": _judgements(visit, now),
             "buttons": _buttons(visit, now),
-            "places": _places(visit, asked, key),
+            "whereabouts": _places(visit, asked, key),
             **timeline_of(visit, trace, asked),
         },
         status=asked.status,

@@ -54,7 +54,7 @@ from registry.rules.locations import LocationStanding
 from registry.rules.whereabouts import CabinetPlace, DevicePlace, EndReason
 
 EXACT, KNOWN_BY = "exact", "known_by"
-STARTS = [(EXACT, "then"), (KNOWN_BY, "no later than then: nobody knows since when")]
+STARTS = [(EXACT, "exactly then"), (KNOWN_BY, "no later than then")]
 FIELDS = {
     "cabinet_id": "cabinet",
     "location_id": "store",

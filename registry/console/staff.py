@@ -16,6 +16,7 @@ from registry.console._forms import Choice, PlainForm, Reason, Text, WholeNumber
 from registry.console._pages import Button, Visit, page
 from registry.console._writing import Wish, write, writing
 from registry.models import Depot
+from registry.queries.changes import ChangeLine
 from registry.queries.staff import StaffNow, staff_in, staff_now, staff_with_depots
 from registry.queries.tokens import token_now, tokens_in
 from registry.rules.roles import Act, Role
@@ -315,6 +316,7 @@ def issue(visit: Visit, key: UUID) -> HttpResponse:
         "With it a phone or program does through the API what this person may. Its secret is shown once.",
         initial={"days": LIFE_DEFAULT.days},
         fields={"expires_at": "days"},
+        also=lambda form: [ChangeLine("name of the token", "nothing", form.cleaned_data["name"])],
         shown_once=lambda written: written[1],
     )
 
