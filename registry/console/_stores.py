@@ -8,24 +8,24 @@ from zoneinfo import ZoneInfo
 from django import forms
 
 from registry.actions._devices import NewDevice
+from registry.actions._steps import within
 from registry.actions._stores import CABINETS_MAX, NewCabinet, NewLocation
 from registry.console._forms import Choice, Choices, Day, KeyChoice, Number, PlainForm, Text, words_of
 from registry.console._pages import Visit
 from registry.console._times import SHAPE, read_time, type_time
-from registry.models import Cabinet, CabinetModel, Depot, Device, DeviceModel, Location, Product
-from registry.rules import cabinets as cabinet_rules
+from registry.models import CabinetModel, Depot, DeviceModel, Location, Product
 from registry.rules import locations as location_rules
 from registry.rules import particulars as particular_rules
 from registry.rules.cabinets import Setting
 from registry.rules.errors import RuleBroken
-from registry.rules.identifiers import accept
 from registry.rules.locations import LocationStanding
-from registry.rules.particulars import clean_particulars
-from registry.rules.splits import Share, check_split, read_percent
+from registry.rules.splits import Share, read_percent
 
 ROWS_FIRST = 3  # rows for cabinets in a fresh form, so that it serves without a script
 SHARES_TYPED_MAX = 3  # of one cabinet, on a page of many; common practice is two or three, no source
 
+# Where a row shows what a refusal names otherwise.
+ROW_FIELDS = {"shares": "product_1", "share": "percent_1"}
 ROWS_REFUSED = {
     "too_many_forms": f"At most {CABINETS_MAX} cabinets go into one request. Register the rest afterwards.",
     "missing_management_form": "The rows of the cabinets came incomplete. Open the form afresh.",
@@ -95,15 +95,6 @@ class CabinetRow(PlainForm):
             for number in range(1, SHARES_TYPED_MAX + 1)
         ]
 
-    def judge(self) -> None:
-        """Raise RuleBroken for what is wrong with this cabinet by itself, whatever else stands beside it."""
-        new = self.new_cabinet()
-        values = clean_particulars(new.particulars, cabinet_rules.FIELDS)
-        if Cabinet.objects.filter(asset_tag=values["asset_tag"]).exists():
-            raise particular_rules.invalid("asset_tag", "Another cabinet has this tag.")
-        if new.split:
-            check_split(new.split)
-
 
 class StandingCabinetRow(CabinetRow):
     """A cabinet that stands already, with the device that hangs in it where there is one."""
@@ -116,7 +107,6 @@ class StandingCabinetRow(CabinetRow):
         self.fields["device_model"].offer(  # type: ignore[attr-defined]
             (model.pk, model.name) for model in catalogue.device_models
         )
-        self.schemes = {model.pk: model.serial_scheme() for model in catalogue.device_models}
 
     def new_cabinet(self) -> NewCabinet:
         """Return the cabinet with its device as a plain value; raises RuleBroken SPLIT_INVALID."""
@@ -127,15 +117,6 @@ class StandingCabinetRow(CabinetRow):
         if model is None:
             raise particular_rules.invalid("device_model", "Say of which model the device is.")
         return NewCabinet(new.model_id, new.particulars, new.split, NewDevice(model, serial))
-
-    def judge(self) -> None:
-        """Raise RuleBroken for what is wrong with this cabinet or its device by itself."""
-        super().judge()
-        device = self.new_cabinet().device
-        if device is not None:
-            serial = accept(self.schemes[device.model_id], device.serial)
-            if Device.objects.filter(serial=serial).exists():
-                raise particular_rules.invalid("serial", "Another device has this serial.")
 
 
 class Catalogue:
@@ -238,35 +219,25 @@ class StoreForm(LocationFields):
             depot_id=given["depot"],
             particulars=self.particulars(),
             state=given["state"],
-            cabinets=[row.new_cabinet() for row in self.filled_rows()],
+            cabinets=self._new_cabinets(),
         )
+
+    def _new_cabinets(self) -> list[NewCabinet]:
+        found = []
+        for place, row in enumerate(self.filled_rows()):
+            with within("cabinets", place):
+                found.append(row.new_cabinet())
+        return found
 
     def refuse(self, broken: RuleBroken, fields: Mapping[str, str]) -> None:
         """Put a refusal beside its field, in the row of the cabinet that it is about."""
-        row = self._row_at_fault(broken)
-        if row is None:
+        path = broken.details.get("path")
+        steps = path if isinstance(path, list) else []
+        if "cabinets" not in steps:
             super().refuse(broken, fields)
             return
-        name = {"model_id": "model", "shares": "product_1", "share": "percent_1"}.get(
-            broken.field or "", broken.field or ""
-        )
-        row.refuse(RuleBroken(broken.code, broken.message, field=name, details=broken.details), {})
-
-    def _row_at_fault(self, broken: RuleBroken) -> CabinetRow | None:
-        """Return the row that a refusal is about, found by judging each by itself."""
-        if broken.field in self.fields:
-            return None
-        tags: list[str] = []
-        for row in self.filled_rows():
-            tag = str(row.cleaned_data.get("asset_tag", "")).strip().upper()
-            if broken.field == "asset_tag" and tag in tags:
-                return row
-            tags.append(tag)
-            try:
-                row.judge()
-            except RuleBroken:
-                return row
-        return None
+        row = self.filled_rows()[int(steps[steps.index("cabinets") + 1])]
+        row.refuse(broken, ROW_FIELDS)
 
     def unjudge(self) -> None:
         """Show what was typed without saying what is wrong with it."""

@@ -17,9 +17,8 @@ from registry.console._times import type_time
 from registry.console._writing import Wish, write, writing
 from registry.models import Account
 from registry.queries.accounts import account_at
-from registry.rules.accounts import FIELDS, BillingStart
+from registry.rules.accounts import BillingStart
 from registry.rules.errors import RuleBroken
-from registry.rules.particulars import clean_particulars
 
 TEMPLATE = "console/store.html"
 ACCOUNT_FIELDS = {"code": "account_code", "name": "account_name", "billing_start": "billing_start"}
@@ -54,13 +53,8 @@ class AccountStoreForm(StoreForm):
         return {name: self.cleaned_data[field] for name, field in ACCOUNT_FIELDS.items()}
 
     def refuse(self, broken: RuleBroken, fields: Mapping[str, str]) -> None:
-        """Put a refusal beside its field; account and store both have a name, so the account's is judged."""
-        try:
-            clean_particulars(self.account_particulars(), FIELDS)
-        except RuleBroken as own:
-            super().refuse(own, ACCOUNT_FIELDS)
-            return
-        super().refuse(broken, {**fields, "code": "account_code"})
+        """Put a refusal beside its field; both account and store have a name, which its path tells apart."""
+        super().refuse(broken, fields if "path" in broken.details else {**fields, **ACCOUNT_FIELDS})
 
 
 @writing(accounts.register_account)

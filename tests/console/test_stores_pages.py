@@ -334,3 +334,20 @@ def test_a_serial_that_the_register_knows_is_refused_in_its_row(office: Client, 
 
     assert set(problems(page)) == {"id_cabinets-0-serial"}
     assert page.context["code"] == "code_taken"
+
+
+def test_a_device_that_does_not_fit_its_cabinet_is_refused_by_the_number_of_the_cabinet(
+    office: Client, world: World
+) -> None:
+    given = {
+        "cabinets__2__device_model": str(world.plumb_3.pk),  # three sensors, in a cabinet of five
+        "cabinets__2__serial": [world.serial(), world.serial()][1],
+    }
+    with nothing_changed():
+        page = post(
+            office, at("location_take_over", world.account.pk), "record", **{**standing(world), **given}
+        )
+
+    assert page.context["code"] == "sensor_count_mismatch"
+    [words] = problems(page).values()
+    assert words.startswith("Cabinet 3: ")
