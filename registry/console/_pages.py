@@ -11,7 +11,7 @@ from http import HTTPStatus
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed
 from django.shortcuts import render
 from django.utils import timezone
 
@@ -172,12 +172,14 @@ def page(
 ) -> Any:
     """Make a function a page for those who may read there; a refusal becomes the page that says so."""
 
+    methods = ["GET", "HEAD", "POST"] if writes else ["GET", "HEAD"]
+
     def decorate(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
         @wraps(view)
         def run(request: HttpRequest, **keys: Any) -> HttpResponse:
             visit = visit_of(request)
-            if request.method not in ("GET", "HEAD", *(("POST",) if writes else ())):
-                return HttpResponse(status=HTTPStatus.METHOD_NOT_ALLOWED, headers={"Allow": "GET, HEAD"})
+            if request.method not in methods:
+                return HttpResponseNotAllowed(methods)
             try:
                 require_act(visit.scope.role, reads)
                 return view(visit, **keys)

@@ -286,7 +286,15 @@ def test_a_form_from_elsewhere_is_refused(world: World, address: str) -> None:
 
 @pytest.mark.parametrize("method", ["put", "patch", "delete"])
 def test_other_methods_are_not_known(office: Client, address: str, method: str) -> None:
-    assert getattr(office, method)(address).status_code == 405
+    answer = getattr(office, method)(address)
+
+    assert (answer.status_code, answer.headers["Allow"]) == (405, "GET, HEAD, POST")
+
+
+def test_a_page_that_only_shows_takes_nothing(office: Client, world: World) -> None:
+    answer = office.post(at("account", world.account.pk))
+
+    assert (answer.status_code, answer.headers["Allow"]) == (405, "GET, HEAD")
 
 
 # --- times -----------------------------------------------------------------------------------------
