@@ -77,7 +77,9 @@ class PlainForm(forms.Form):
         for name, errors in self.errors.items():
             if name in self.fields:
                 bound = self[name]
-                found += [(bound.id_for_label, f"{bound.label}: {words}") for words in errors]
+                found += [
+                    (bound.id_for_label or bound.auto_id, f"{bound.label}: {words}") for words in errors
+                ]
         return found
 
 

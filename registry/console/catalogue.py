@@ -22,6 +22,11 @@ from registry.rules.products import MassUnit
 from registry.rules.roles import require_depot
 
 YES_OR_NO = [("yes", "yes"), ("no", "no")]
+# A scheme names its parts shorter than a model does.
+SCHEME_FIELDS = {
+    name: f"serial_{name}"
+    for name in ("prefix", "alphabet", "payload_length", "check_method", "check_covers_prefix")
+}
 UNITS = {"mm": "mm", "l": "litres", "g": "g", "min": "minutes", "m3": "kg per cubic metre"}
 
 
@@ -247,6 +252,7 @@ def _register(sort: Sort) -> Callable[..., HttpResponse]:
                 arguments=lambda form: {"particulars": form.particulars()},
                 back=sort.list_address,
                 after=lambda row: sort.address_of(row.pk),
+                fields=SCHEME_FIELDS,
                 words=f"{sort.told} {sort.hint}".strip(),
             ),
         )

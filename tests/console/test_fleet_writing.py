@@ -131,7 +131,7 @@ def test_a_form_with_a_password_is_recorded_at_once_and_never_shows_it_again(
     assert 'value="check"' not in form.content.decode()
 
     refused = browser.post(
-        writing.address, {**typed(form, **writing.typed, password="frost"), "step": "record"}
+        writing.address, {**typed(form, **{**writing.typed, "password": "frost"}), "step": "record"}
     )
 
     assert refused.status_code == 422
