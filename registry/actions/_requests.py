@@ -112,10 +112,12 @@ def begin(request: Request, now: datetime) -> None:
         request.precondition()
 
 
-def was_carried_out(staff_id: UUID, key: str | None, digest: bytes, now: datetime) -> bool:
-    """Say whether a person's very request was carried out before, and so has its answer."""
+def answer_before(staff_id: UUID, key: str | None, digest: bytes, now: datetime) -> Answer | None:
+    """Return the answer of a person's very request where it was carried out before, else None."""
     kept = _kept_answer(staff_id, key, now)
-    return kept is not None and hmac.compare_digest(bytes(kept.digest), digest)
+    if kept is None or not hmac.compare_digest(bytes(kept.digest), digest):
+        return None
+    return Answer(kept.status, kept.body, kept.headers)
 
 
 def _kept_answer(staff_id: UUID | None, key: str | None, now: datetime) -> RequestAnswer | None:

@@ -5,7 +5,6 @@ arguments); everything else happens here. "Check" rehearses the action and shows
 "Record" carries it out once, however often it is pressed.
 """
 
-import hmac
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,10 +19,11 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.utils.crypto import salted_hmac
 
 from registry.actions._action import ACTIONS
-from registry.actions._requests import Answer, Request, Told, carry_out, rehearse
+from registry.actions._requests import Answer, Request, Told, answer_before, carry_out, rehearse
 from registry.console._forms import PlainForm
 from registry.console._pages import Visit, page
-from registry.models import RequestAnswer, Staff, Subject
+from registry.ledger import clock
+from registry.models import Staff, Subject
 from registry.queries.changes import ChangeLine, change_lines
 from registry.queries.moments import head_index
 from registry.queries.timelines import told_event
@@ -238,10 +238,7 @@ def _kept_answer(visit: Visit) -> Answer | None:
     request = visit.request
     if request.method != "POST" or request.POST.get(STEP) != RECORD:
         return None
-    kept = RequestAnswer.objects.filter(staff_id=visit.staff.pk, key=_once_key(request.POST)).first()
-    if kept is None or not hmac.compare_digest(bytes(kept.digest), _digest(request)):
-        return None
-    return Answer(kept.status, kept.body, kept.headers)
+    return answer_before(visit.staff.pk, _once_key(request.POST), _digest(request), clock.now())
 
 
 def _answered(visit: Visit, answer: Answer) -> HttpResponse:

@@ -6,13 +6,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
+from uuid import UUID
 
 import pytest
 from django.db import connection
 
 from registry.actions import accounts, locations, register, staff, tokens
 from registry.actions._action import SYSTEM, is_open
-from registry.actions._requests import Actor, Answer, Request, carry_out
+from registry.actions._requests import Actor, Answer, Request, answer_before, carry_out
 from registry.ledger.audit import audit
 from registry.models import Contact, Entry, RequestAnswer
 from registry.models.base import new_key
@@ -159,6 +160,25 @@ def test_who_may_not_any_more_is_not_told_the_answer_again(world: World) -> None
         new_contact(world, asked(clerk, render=never))
     with refused("not_active"):
         new_contact(world, asked(leaver, render=never))
+
+
+def test_whether_a_request_was_carried_out_is_asked_by_person_key_and_digest(world: World) -> None:
+    request = asked(world.office)
+    assert request.staff_id is not None
+    assert request.key is not None
+    mine, theirs = request.staff_id, world.installer.staff_id
+    assert theirs is not None
+
+    def done(staff_id: UUID = mine, key: str | None = "wish 1", digest: bytes = request.digest) -> bool:
+        return answer_before(staff_id, key, digest, world.clock.at) is not None
+
+    assert not done()
+    new_contact(world, request)
+    with nothing_changed():
+        assert done()
+        assert not any((done(theirs), done(key="wish 2"), done(key=None), done(digest=bytes(32))))
+    world.clock.at = RequestAnswer.objects.get().answered_at + KEPT
+    assert not done()
 
 
 # --- how long ------------------------------------------------------------------------------------------
