@@ -11,7 +11,7 @@ from django.apps import apps
 from django.core.management import get_commands
 
 ROOT = Path(__file__).resolve().parents[2]
-ROOMS = ("rules", "models", "queries", "actions")
+ROOMS = ("rules", "models", "queries", "actions", "api", "console")
 TOP_LEVEL = {
     "README.md",
     "DEVELOPERS.md",
@@ -90,7 +90,7 @@ def test_public_things_have_docstrings(path: Path) -> None:
 
 def test_the_table_of_nouns_is_the_tree() -> None:
     rows = re.findall(
-        r"^\| (\w+) \| (yes|-) \| (yes|-) \| (yes|-) \| (yes|-) \|$",
+        r"^\| (\w+) " + r"\| (yes|-) " * len(ROOMS) + r"\|$",
         (ROOT / "DEVELOPERS.md").read_text(),
         flags=re.MULTILINE,
     )
@@ -104,7 +104,7 @@ def test_the_table_of_nouns_is_the_tree() -> None:
         (entry.stem, room)
         for room in ROOMS
         for entry in (ROOT / "registry" / room).iterdir()
-        if not entry.name.startswith("_") and entry.name != "base.py"
+        if not entry.name.startswith("_") and entry.name not in ("base.py", "urls.py", "addresses.py")
     }
 
     assert told == found
