@@ -636,6 +636,25 @@ def test_a_withdrawn_or_rejected_thing_of_another_depot_is_corrected_and_judged_
         assert hidden == refusal(action, actor, arguments(new_key()))
 
 
+def test_what_was_rejected_is_known_to_the_depot_that_answered_for_it_last(world: World) -> None:
+    first, last = (person(world, "office", depot) for depot in (world.fellgate, world.tarnmouth))
+    device = provisional.record_provisional_device(
+        world.office,
+        device=new(world),
+        valid_from=world.start + 3 * DAY,
+        evidence="lay on the shelf",
+        depot_id=world.fellgate.pk,
+    )
+    devices.hand_over_device(
+        world.office, device_id=device.pk, valid_from=noon(world), depot_id=world.tarnmouth.pk
+    )
+    provisional.reject_provisional_device(last, device_id=device.pk, reason="a competitor's")
+    with refused("not_found", "device"):
+        provisional.confirm_provisional_device(first, device_id=device.pk)
+    with refused("not_provisional", "device"):
+        provisional.confirm_provisional_device(last, device_id=device.pk)
+
+
 def test_who_handed_a_cabinet_on_ends_nothing_in_it_even_at_a_time_when_it_was_theirs(world: World) -> None:
     theirs = side(world, world.fellgate)
     actor, both = (
