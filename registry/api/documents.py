@@ -11,6 +11,7 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from registry.api._fields import JsonOut
 from registry.api._views import RegisterView
 from registry.api.problems import MEDIA_TYPE, ApiCode, status_of, title_of
 from registry.rules.errors import Code
@@ -21,6 +22,11 @@ class SchemaView(SpectacularAPIView):  # type: ignore[misc]
 
     authentication_classes = ()
     permission_classes = ()
+
+    def handle_exception(self, exc: Exception) -> Response:
+        """Tell a problem in JSON, in whatever form the schema was asked for."""
+        self.request.accepted_renderer, self.request.accepted_media_type = JsonOut(), JsonOut.media_type
+        return super().handle_exception(exc)
 
 
 class DocumentationView(View):
