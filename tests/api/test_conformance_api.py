@@ -807,6 +807,8 @@ def test_a_body_that_is_too_large_is_not_read(company: Company) -> None:
     with nothing_changed():
         reply = raw(company, "POST", "assignments/", b" " * large)
     told(reply, 413, "too_large")
+    # Section 9.3.1: a body of a GET has no meaning, so it is not looked at.
+    ok(raw(company, "GET", "assignments/", b" " * large))
 
 
 def test_every_answer_says_by_what_it_varies(company: Company) -> None:
