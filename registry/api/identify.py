@@ -56,7 +56,6 @@ class IdentifiedOut(serializers.Serializer):  # type: ignore[type-arg]
 class IdentifyView(RegisterView):
     """What a scanned code is, and what it names among the things that you may see."""
 
-    noun = "code"
     out = IdentifiedOut
     parameters = {"code": "the text of the code, as the scanner gives it"}
 

@@ -47,7 +47,6 @@ class SuggestedOut(serializers.Serializer):  # type: ignore[type-arg]
 class SuggestView(RegisterView):
     """Devices that you could assign, as you type a serial."""
 
-    noun = "q"
     out = SuggestedOut
     parameters = {"q": "what is typed so far, or the text of a scanned code"}
 
