@@ -52,11 +52,12 @@ def correct_period(
     reason: str,
     valid_from: datetime = KEEP,
     valid_to: datetime | None = KEEP,
-    starts_known_by: bool = False,
+    starts_known_by: bool | None = None,
     facts: Mapping[str, object] | None = None,
 ) -> PeriodVersion:
     """Correct a period's bounds or facts; a neighbour that touches a moved boundary moves with it.
 
+    A start that moves is exact unless `starts_known_by` says otherwise; one that stays may become so.
     `history` is a table's name in the ledger (queries.periods.histories); `planned_correction` shows
     beforehand which neighbours change. Returns the period as it is believed from now on. Raises RuleBroken
     REASON_MISSING, NOTHING_CHANGES, NEIGHBOUR_SWALLOWED, OVERLAPPING_HISTORY, PERIOD_SUPERSEDED,
@@ -74,10 +75,10 @@ def correct_period(
     planned = [Planned(period, period.as_period(), Period(start, end))]
     if planned[0].after != planned[0].before:
         planned = planned_correction(period, start, end, follow_slot=not {"cabinet_id", "slot"} & set(values))
-    elif not values and shares is None and not starts_known_by:
+    elif not values and shares is None and starts_known_by in (None, period.starts_known_by):
         raise RuleBroken(Code.NOTHING_CHANGES, "The register already says so.", field="period")
-    if period.valid_from != start or starts_known_by:
-        values["starts_known_by"] = starts_known_by
+    if period.valid_from != start or starts_known_by is not None:
+        values["starts_known_by"] = bool(starts_known_by)
     about = _about(writing, [plan.version for plan in planned])
     corrected = _write(writing, period, planned, values, shares)
     about |= _about(writing, [corrected], part="now_")

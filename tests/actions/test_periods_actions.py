@@ -638,6 +638,19 @@ def test_a_start_that_is_corrected_is_exact_unless_it_is_said_to_be_known_by(wor
     assert correct(world, exact, starts_known_by=True).starts_known_by
 
 
+def test_a_start_that_was_known_by_is_said_to_be_exact_without_moving_it(world: World) -> None:
+    location = taken_over(world)
+    state = history(location, LocationState)[0]
+    with refused("nothing_changes", "period"):
+        correct(world, state, starts_known_by=True)
+
+    exact = correct(world, state, starts_known_by=False)
+
+    assert (exact.valid_from, exact.starts_known_by) == (state.valid_from, False)
+    with refused("nothing_changes", "period"):
+        correct(world, exact, starts_known_by=False)
+
+
 def test_a_neighbour_whose_start_moves_is_no_longer_known_by(world: World) -> None:
     location = taken_over(world)
     [state] = history(location, LocationState)
