@@ -33,12 +33,12 @@ class CorrectionRules(Machine):
         history=some_history,
         pick=picks,
         move=moves,
-        known_by=st.booleans(),
+        known_by=st.none() | st.booleans(),
         facts=picks,
         reason=reasons,
     )
     def correct_period(
-        self, history: str, pick: int, move: tuple[int, int], known_by: bool, facts: int, reason: str
+        self, history: str, pick: int, move: tuple[int, int], known_by: bool | None, facts: int, reason: str
     ) -> None:
         fact = self._fact(history, pick)
         if fact is None:
@@ -50,8 +50,8 @@ class CorrectionRules(Machine):
         def believe(index: int, _result: Any) -> None:
             assert reason
             said = dict(stated)
-            if begin != fact.valid_from or known_by:
-                said["starts_known_by"] = known_by
+            if begin != fact.valid_from or known_by is not None:
+                said["starts_known_by"] = bool(known_by)
             stays = not {"cabinet_id", "slot"} & {n for n, v in stated.items() if fact.value[n] != v}
             self.naive.correct(fact, begin, end, index, follow_slot=stays, **said)
 
