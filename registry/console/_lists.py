@@ -78,6 +78,12 @@ class ListOnly(ModelAdmin):  # type: ignore[type-arg]
             return HttpResponseRedirect(reverse(f"admin:{self.page}", args=[row.pk]))
         return super().change_view(request, object_id, form_url, {"title": str(row), **(extra_context or {})})
 
+    def history_view(
+        self, request: HttpRequest, object_id: str, extra_context: dict[str, Any] | None = None
+    ) -> HttpResponse:
+        """Show none: what happened is told by the ledger, on our own pages."""
+        return refused(visit_of(request), absent(None))
+
     def has_add_permission(self, request: HttpRequest) -> bool:
         """Nobody adds here."""
         return False
