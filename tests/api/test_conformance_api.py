@@ -1305,7 +1305,7 @@ def test_the_documentation_runs_and_loads_only_what_is_ours(client: Client) -> N
 
 @contextmanager
 def chromium() -> Iterator[Browser]:
-    """Debian's browser, ended at once: while it runs, Django takes this thread for an event loop."""
+    """Debian's browser, ended at once: no two can be driven from one thread."""
     path = shutil.which("chromium")
     if path is None:
         if os.environ.get("CI"):
