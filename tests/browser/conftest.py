@@ -21,9 +21,9 @@ FLAGS = [
 ]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Debian's chromium, without a window."""
+    """Debian's chromium, without a window; its driver's loop would stop database tests while it runs."""
     path = shutil.which("chromium")
     if path is None:
         if os.environ.get("CI"):
