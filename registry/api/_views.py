@@ -36,6 +36,9 @@ __all__ = ["INDEX_HEADER", "ListView", "RegisterFilter", "RegisterView", "ThingV
 class RegisterView(ReadingView):
     """An address of the API, which may let an action change something."""
 
+    # What the method that was called changes, as `changes` marks it.
+    changing: "Change"
+
     # --- changes -------------------------------------------------------------------------------------
 
     def shown(self, key: Any, moment: Moment) -> Mapping[str, Any]:
@@ -53,20 +56,20 @@ class RegisterView(ReadingView):
 
     def change(
         self,
-        action: Callable[..., Any],
         *,
-        status: HTTPStatus = HTTPStatus.OK,
         key: Any = None,
         made: Callable[[Any], Any] | None = None,
         answer: Callable[[Any], tuple[Mapping[str, Any], Mapping[str, Any] | None]] | None = None,
         **arguments: Any,
     ) -> HttpResponse:
-        """Carry out an action once, and answer with the thing as it then stands.
+        """Carry out the action of the method once, and answer with the thing as it then stands.
 
         `key` names the thing in the address, whose present state must be the one that If-Match names; or
         `made` finds the key of the thing that was made in the action's result. `answer` replaces what is
         shown: a body, and the body that is kept where that one holds a secret.
         """
+
+        status = self.changing.status
 
         def render(result: Any) -> Answer:
             if answer is not None:
@@ -92,7 +95,7 @@ class RegisterView(ReadingView):
             digest=self._digest(),
             precondition=precondition,
         )
-        given = carry_out(action, asked, **arguments)
+        given = carry_out(self.changing.action, asked, **arguments)
         return HttpResponse(
             given.body,
             status=given.status,
@@ -200,6 +203,8 @@ def changes(
     on If-Match. The schema reads the mark; `out` is what is answered where that is not the thing.
     """
 
+    change = Change(action, body, status, conditional, out)
+
     def decorate(method: Callable[..., Any]) -> Callable[..., Any]:
         @wraps(method)
         def run(view: RegisterView, request: Request, **keys: Any) -> Any:
@@ -208,10 +213,11 @@ def changes(
                 require_act(view.scope.role, act)
             if keys:
                 view.require_seen(next(iter(keys.values())))
+            view.changing = change
             view.begin_change(once=request.method == "POST", conditional=conditional)
             return method(view, request, **keys, given=view.given(body))
 
-        run.change = Change(action, body, status, conditional, out)  # type: ignore[attr-defined]
+        run.change = change  # type: ignore[attr-defined]
         return run
 
     return decorate

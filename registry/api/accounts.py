@@ -129,9 +129,7 @@ class AccountsView(AccountShown, ListView):
     @changes(actions.register_account, RegisterAccountIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register an account, with its locations and their cabinets: all of it, or nothing."""
-        return self.change(
-            actions.register_account, status=HTTPStatus.CREATED, made=lambda account: account.pk, **given
-        )
+        return self.change(made=lambda account: account.pk, **given)
 
 
 class AccountView(AccountShown, ThingView):
@@ -141,7 +139,7 @@ class AccountView(AccountShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct what is known of an account, or put it under another."""
         reason = given.pop("reason", "")
-        return self.change(actions.correct_account, key=key, account_id=key, particulars=given, reason=reason)
+        return self.change(key=key, account_id=key, particulars=given, reason=reason)
 
 
 class AccountCloseView(AccountShown):
@@ -150,7 +148,7 @@ class AccountCloseView(AccountShown):
     @changes(actions.close_account, WhenIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Close an account."""
-        return self.change(actions.close_account, key=key, account_id=key, **given)
+        return self.change(key=key, account_id=key, **given)
 
 
 class AccountReopenView(AccountShown):
@@ -159,4 +157,4 @@ class AccountReopenView(AccountShown):
     @changes(actions.reopen_account, WhenIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Open a closed account again."""
-        return self.change(actions.reopen_account, key=key, account_id=key, **given)
+        return self.change(key=key, account_id=key, **given)

@@ -224,9 +224,7 @@ class AssignmentsView(AssignmentShown, ListView):
     @changes(actions.assign_device, AssignIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Assign a device to a cabinet."""
-        return self.change(
-            actions.assign_device, status=HTTPStatus.CREATED, made=lambda place: place.period, **given
-        )
+        return self.change(made=lambda place: place.period, **given)
 
 
 class AssignmentView(AssignmentShown, ThingView):
@@ -239,7 +237,7 @@ class AssignmentEndView(AssignmentShown):
     @changes(actions.end_assignment, EndIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """End an assignment: the device comes out."""
-        return self.change(actions.end_assignment, key=key, assignment_id=key, **given)
+        return self.change(key=key, assignment_id=key, **given)
 
 
 class AssignmentSwapView(AssignmentShown):
@@ -249,8 +247,6 @@ class AssignmentSwapView(AssignmentShown):
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Swap the device for another; the answer is the new assignment."""
         return self.change(
-            actions.swap_device,
-            status=HTTPStatus.CREATED,
             key=key,
             made=lambda place: place.period,
             assignment_id=key,
@@ -264,7 +260,7 @@ class AssignmentCorrectView(AssignmentShown):
     @changes(periods.correct_period, CorrectIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct when or how a device hung; neighbours that touch move along."""
-        return self.change(periods.correct_period, key=key, history=HISTORY, period_id=key, **given)
+        return self.change(key=key, history=HISTORY, period_id=key, **given)
 
 
 class WithdrawnOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -281,7 +277,6 @@ class AssignmentWithdrawView(AssignmentShown):
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Withdraw an assignment that never was."""
         return self.change(
-            periods.withdraw_period,
             key=key,
             answer=lambda _: ({"id": str(key), "withdrawn": True}, None),
             history=HISTORY,

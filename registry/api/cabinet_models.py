@@ -108,8 +108,6 @@ class CabinetModelsView(CabinetModelShown, RecordsView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a cabinet model."""
         return self.change(
-            actions.register_cabinet_model,
-            status=HTTPStatus.CREATED,
             made=lambda model: model.pk,
             particulars=given,
         )
@@ -122,6 +120,4 @@ class CabinetModelView(CabinetModelShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct what is known of a cabinet model."""
         reason = given.pop("reason", "")
-        return self.change(
-            actions.correct_cabinet_model, key=key, cabinet_model_id=key, particulars=given, reason=reason
-        )
+        return self.change(key=key, cabinet_model_id=key, particulars=given, reason=reason)

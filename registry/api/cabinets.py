@@ -202,9 +202,7 @@ class CabinetsView(CabinetShown, ListView):
     @changes(actions.register_cabinet, RegisterCabinetIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a cabinet where it stands."""
-        return self.change(
-            actions.register_cabinet, status=HTTPStatus.CREATED, made=lambda cabinet: cabinet.pk, **given
-        )
+        return self.change(made=lambda cabinet: cabinet.pk, **given)
 
 
 class CabinetView(CabinetShown, ThingView):
@@ -214,7 +212,7 @@ class CabinetView(CabinetShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct what is known of a cabinet."""
         reason = given.pop("reason", "")
-        return self.change(actions.correct_cabinet, key=key, cabinet_id=key, particulars=given, reason=reason)
+        return self.change(key=key, cabinet_id=key, particulars=given, reason=reason)
 
 
 class CabinetMoveView(CabinetShown):
@@ -223,7 +221,7 @@ class CabinetMoveView(CabinetShown):
     @changes(actions.move_cabinet, MoveIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Move a cabinet to a location or a depot."""
-        return self.change(actions.move_cabinet, key=key, cabinet_id=key, **given)
+        return self.change(key=key, cabinet_id=key, **given)
 
 
 class CabinetSplitView(CabinetShown):
@@ -232,7 +230,7 @@ class CabinetSplitView(CabinetShown):
     @changes(products.set_split, SplitIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Set how products share a cabinet."""
-        return self.change(products.set_split, key=key, cabinet_id=key, **given)
+        return self.change(key=key, cabinet_id=key, **given)
 
 
 class CabinetScrapView(CabinetShown):
@@ -241,4 +239,4 @@ class CabinetScrapView(CabinetShown):
     @changes(actions.scrap_cabinet, ScrapIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Scrap a cabinet."""
-        return self.change(actions.scrap_cabinet, key=key, cabinet_id=key, **given)
+        return self.change(key=key, cabinet_id=key, **given)

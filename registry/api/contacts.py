@@ -102,9 +102,7 @@ class ContactsView(ContactShown, ListView):
     @changes(actions.register_contact, RegisterContactIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Add somebody to ask at a location."""
-        return self.change(
-            actions.register_contact, status=HTTPStatus.CREATED, made=lambda contact: contact.pk, **given
-        )
+        return self.change(made=lambda contact: contact.pk, **given)
 
 
 class ContactView(ContactShown, ThingView):
@@ -113,7 +111,7 @@ class ContactView(ContactShown, ThingView):
     @changes(actions.correct_contact, CorrectContactIn)
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct whom to ask."""
-        return self.change(actions.correct_contact, key=key, contact_id=key, text=given)
+        return self.change(key=key, contact_id=key, text=given)
 
 
 class ContactEraseView(ContactShown):
@@ -122,4 +120,4 @@ class ContactEraseView(ContactShown):
     @changes(actions.erase_contact, EraseIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Erase every text of a contact, and kept answers that repeat it."""
-        return self.change(actions.erase_contact, key=key, contact_id=key, **given)
+        return self.change(key=key, contact_id=key, **given)

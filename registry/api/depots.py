@@ -72,8 +72,6 @@ class DepotsView(DepotShown, RecordsView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a depot, which is told once even to somebody to whom it is not given."""
         return self.change(
-            actions.register_depot,
-            status=HTTPStatus.CREATED,
             made=lambda depot: depot.pk,
             particulars=given,
         )
@@ -91,4 +89,4 @@ class DepotView(DepotShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct a depot."""
         reason = given.pop("reason", "")
-        return self.change(actions.correct_depot, key=key, depot_id=key, particulars=given, reason=reason)
+        return self.change(key=key, depot_id=key, particulars=given, reason=reason)

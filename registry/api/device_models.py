@@ -123,8 +123,6 @@ class DeviceModelsView(DeviceModelShown, RecordsView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a device model."""
         return self.change(
-            actions.register_device_model,
-            status=HTTPStatus.CREATED,
             made=lambda model: model.pk,
             particulars=given,
         )
@@ -137,6 +135,4 @@ class DeviceModelView(DeviceModelShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct what is known of a device model; the scheme of its serials stays."""
         reason = given.pop("reason", "")
-        return self.change(
-            actions.correct_device_model, key=key, device_model_id=key, particulars=given, reason=reason
-        )
+        return self.change(key=key, device_model_id=key, particulars=given, reason=reason)

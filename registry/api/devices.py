@@ -198,8 +198,6 @@ class DevicesView(DeviceShown, ListView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Book devices into a depot."""
         return self.change(
-            actions.receive_devices,
-            status=HTTPStatus.CREATED,
             answer=lambda devices: ({"results": self._received(devices)}, None),
             **given,
         )
@@ -214,7 +212,7 @@ class DeviceView(DeviceShown, ThingView):
     @changes(actions.correct_device, CorrectDeviceIn)
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct what a device's label says beside its serial."""
-        return self.change(actions.correct_device, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)
 
 
 class DeviceHandOverView(DeviceShown):
@@ -223,7 +221,7 @@ class DeviceHandOverView(DeviceShown):
     @changes(actions.hand_over_device, HandOverIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Hand a device over to a depot or into a van."""
-        return self.change(actions.hand_over_device, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)
 
 
 class DeviceRepairView(DeviceShown):
@@ -232,7 +230,7 @@ class DeviceRepairView(DeviceShown):
     @changes(actions.send_device_to_repair, RepairIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Send a device to its maker."""
-        return self.change(actions.send_device_to_repair, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)
 
 
 class DeviceReturnView(DeviceShown):
@@ -241,7 +239,7 @@ class DeviceReturnView(DeviceShown):
     @changes(actions.return_device_from_repair, ReturnIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Take a device back from its maker."""
-        return self.change(actions.return_device_from_repair, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)
 
 
 class DeviceLostView(DeviceShown):
@@ -250,7 +248,7 @@ class DeviceLostView(DeviceShown):
     @changes(actions.mark_device_lost, WhenIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Mark a device as lost."""
-        return self.change(actions.mark_device_lost, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)
 
 
 class DeviceRetireView(DeviceShown):
@@ -259,4 +257,4 @@ class DeviceRetireView(DeviceShown):
     @changes(actions.retire_device, WhenIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Retire a device for good."""
-        return self.change(actions.retire_device, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)

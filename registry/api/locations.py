@@ -197,9 +197,7 @@ class LocationsView(LocationShown, ListView):
     @changes(actions.register_location, RegisterLocationIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a location with its cabinets."""
-        return self.change(
-            actions.register_location, status=HTTPStatus.CREATED, made=lambda location: location.pk, **given
-        )
+        return self.change(made=lambda location: location.pk, **given)
 
 
 class TakeOverView(LocationShown):
@@ -208,9 +206,7 @@ class TakeOverView(LocationShown):
     @changes(actions.take_over_location, TakeOverIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Take over a location with its cabinets and what hangs in them."""
-        return self.change(
-            actions.take_over_location, status=HTTPStatus.CREATED, made=lambda location: location.pk, **given
-        )
+        return self.change(made=lambda location: location.pk, **given)
 
 
 class LocationView(LocationShown, ThingView):
@@ -220,9 +216,7 @@ class LocationView(LocationShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct what is known of a location."""
         reason = given.pop("reason", "")
-        return self.change(
-            actions.correct_location, key=key, location_id=key, particulars=given, reason=reason
-        )
+        return self.change(key=key, location_id=key, particulars=given, reason=reason)
 
 
 class LocationStateView(LocationShown):
@@ -231,7 +225,7 @@ class LocationStateView(LocationShown):
     @changes(actions.set_location_state, StateIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Open a location, or lay it to sleep."""
-        return self.change(actions.set_location_state, key=key, location_id=key, **given)
+        return self.change(key=key, location_id=key, **given)
 
 
 class LocationCloseView(LocationShown):
@@ -240,7 +234,7 @@ class LocationCloseView(LocationShown):
     @changes(actions.close_location, CloseIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Close a location."""
-        return self.change(actions.close_location, key=key, location_id=key, **given)
+        return self.change(key=key, location_id=key, **given)
 
 
 class LocationHandView(LocationShown):
@@ -249,7 +243,7 @@ class LocationHandView(LocationShown):
     @changes(actions.hand_location, HandIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Hand a location to another account."""
-        return self.change(actions.hand_location, key=key, location_id=key, **given)
+        return self.change(key=key, location_id=key, **given)
 
 
 class LocationTimelineView(LocationShown):

@@ -230,7 +230,7 @@ class PeriodCorrectView(PeriodShown):
     @changes(actions.correct_period, CorrectPeriodIn)
     def post(self, request: Request, history: str, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct when a period ran, or what was true; neighbours that touch move along."""
-        return self.change(actions.correct_period, key=key, history=history, period_id=key, **given)
+        return self.change(key=key, history=history, period_id=key, **given)
 
 
 class PeriodWithdrawView(PeriodShown):
@@ -240,7 +240,6 @@ class PeriodWithdrawView(PeriodShown):
     def post(self, request: Request, history: str, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Withdraw a period that never was."""
         return self.change(
-            actions.withdraw_period,
             key=key,
             answer=lambda _: ({"id": str(key), "withdrawn": True}, None),
             history=history,

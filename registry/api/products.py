@@ -102,8 +102,6 @@ class ProductsView(ProductShown, RecordsView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a bag size."""
         return self.change(
-            actions.register_product,
-            status=HTTPStatus.CREATED,
             made=lambda product: product.pk,
             particulars=given,
         )
@@ -116,4 +114,4 @@ class ProductView(ProductShown, ThingView):
     def patch(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Correct a bag size, or mark it as no longer sold."""
         reason = given.pop("reason", "")
-        return self.change(actions.correct_product, key=key, product_id=key, particulars=given, reason=reason)
+        return self.change(key=key, product_id=key, particulars=given, reason=reason)

@@ -62,8 +62,6 @@ class ProvisionalView(DeviceShown):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Record a device that nobody booked in."""
         return self.change(
-            actions.record_provisional_device,
-            status=HTTPStatus.CREATED,
             made=lambda device: device.pk,
             **given,
         )
@@ -75,7 +73,7 @@ class ConfirmView(DeviceShown):
     @changes(actions.confirm_provisional_device, ConfirmIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Confirm a provisional device."""
-        return self.change(actions.confirm_provisional_device, key=key, device_id=key, **given)
+        return self.change(key=key, device_id=key, **given)
 
 
 class MergeView(DeviceShown):
@@ -84,9 +82,7 @@ class MergeView(DeviceShown):
     @changes(actions.merge_provisional_device, MergeIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Merge a provisional device into another; the answer is that one."""
-        return self.change(
-            actions.merge_provisional_device, key=key, made=lambda device: device.pk, device_id=key, **given
-        )
+        return self.change(key=key, made=lambda device: device.pk, device_id=key, **given)
 
 
 class RejectedOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -103,7 +99,6 @@ class RejectView(DeviceShown):
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Reject a provisional device."""
         return self.change(
-            actions.reject_provisional_device,
             key=key,
             answer=lambda device: ({"id": str(device.pk), "standing": str(device.standing)}, None),
             device_id=key,

@@ -144,9 +144,7 @@ class StaffListView(StaffShown, ListView):
     @changes(actions.add_staff, AddIn, status=HTTPStatus.CREATED, conditional=False)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Let a person in, with a role and depots."""
-        return self.change(
-            actions.add_staff, status=HTTPStatus.CREATED, made=lambda person: person.pk, **given
-        )
+        return self.change(made=lambda person: person.pk, **given)
 
 
 class StaffView(StaffShown, ThingView):
@@ -159,7 +157,7 @@ class StaffRoleView(StaffShown):
     @changes(actions.change_role, RoleIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Give a person another role."""
-        return self.change(actions.change_role, key=key, staff_id=key, **given)
+        return self.change(key=key, staff_id=key, **given)
 
 
 class StaffDepotsView(StaffShown):
@@ -168,7 +166,7 @@ class StaffDepotsView(StaffShown):
     @changes(actions.change_depots, DepotsIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Give a person exactly these depots, or all."""
-        return self.change(actions.change_depots, key=key, staff_id=key, **given)
+        return self.change(key=key, staff_id=key, **given)
 
 
 class StaffDeactivateView(StaffShown):
@@ -177,7 +175,7 @@ class StaffDeactivateView(StaffShown):
     @changes(actions.deactivate_staff, WhyIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Let nobody sign in as this person any more."""
-        return self.change(actions.deactivate_staff, key=key, staff_id=key, **given)
+        return self.change(key=key, staff_id=key, **given)
 
 
 class StaffReactivateView(StaffShown):
@@ -186,7 +184,7 @@ class StaffReactivateView(StaffShown):
     @changes(actions.reactivate_staff, WhyIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Let a person in again."""
-        return self.change(actions.reactivate_staff, key=key, staff_id=key, **given)
+        return self.change(key=key, staff_id=key, **given)
 
 
 class StaffPasswordView(StaffShown):
@@ -195,7 +193,7 @@ class StaffPasswordView(StaffShown):
     @changes(actions.set_password, PasswordIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Set a person's password, which no answer ever shows."""
-        return self.change(actions.set_password, key=key, staff_id=key, **given)
+        return self.change(key=key, staff_id=key, **given)
 
 
 class MeView(RegisterView):

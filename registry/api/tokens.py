@@ -101,8 +101,6 @@ class TokensView(TokenShown, ListView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Issue a token; the answer shows its secret, once."""
         return self.change(
-            actions.issue_token,
-            status=HTTPStatus.CREATED,
             made=lambda issued: issued[0].pk,
             answer=lambda issued: self._issued(*issued),
             **given,
@@ -126,4 +124,4 @@ class TokenRevokeView(TokenShown):
     @changes(actions.revoke_token, WhyIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:
         """Let nobody sign in with a token any more."""
-        return self.change(actions.revoke_token, key=key, token_id=key, **given)
+        return self.change(key=key, token_id=key, **given)
