@@ -24,9 +24,7 @@ from registry.rules.assignments import Installation, check_installation
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.identifiers import accept, iccid, imei
 from registry.rules.texts import clean_code, clean_line, clean_note
-from registry.rules.whereabouts import DevicePlace, DeviceStanding
-
-LIVE = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
+from registry.rules.whereabouts import LIVE, DevicePlace, DeviceStanding
 
 
 @dataclass(frozen=True, slots=True)

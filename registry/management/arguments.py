@@ -30,9 +30,8 @@ from registry.models.base import PeriodVersion, Record
 from registry.queries.periods import histories
 from registry.rules.assignments import Installation
 from registry.rules.splits import Share, read_percent
-from registry.rules.whereabouts import DevicePlace, DeviceStanding
+from registry.rules.whereabouts import LIVE, DevicePlace
 
-LIVE = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
 Read = Iterator[tuple[str, Any]]
 
 

@@ -18,16 +18,15 @@ from registry.rules.identifiers import (
     read_scan,
 )
 from registry.rules.roles import Role, Scope
-from registry.rules.whereabouts import IN_HAND, DevicePlace, DeviceStanding
+from registry.rules.whereabouts import IN_HAND, LIVE, DevicePlace
 
 SUGGESTIONS_MAX = 5
 CANDIDATES_MAX = 2_000  # serials in one query; more are asked in further queries
-STANDING = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
 
 
 def assignable_whereabouts(scope: Scope) -> "Q":
     """Return the condition on current whereabouts of devices that this person could assign."""
-    in_hand = Q(place__in=[str(place) for place in IN_HAND], device__standing__in=STANDING)
+    in_hand = Q(place__in=[str(place) for place in IN_HAND], device__standing__in=LIVE)
     if scope.role is Role.INSTALLER:  # nothing is taken out of another's van
         in_hand &= Q(place=str(DevicePlace.DEPOT)) | Q(staff=scope.staff_id)
     return in_hand if scope.everywhere else in_hand & Q(depot__in=scope.depots)
@@ -68,7 +67,7 @@ def resolve_serial(typed: str, scope: Scope, *, sensor_count: int | None = None)
             if first_refusal is None or first_refusal.details.get("problem") == "wrong_prefix":
                 first_refusal = broken
             continue
-        device = Device.objects.filter(serial=serial, standing__in=STANDING).select_related("model").first()
+        device = Device.objects.filter(serial=serial, standing__in=LIVE).select_related("model").first()
         if device is not None and (scope.everywhere or _depot_now(device) in scope.depots):
             return device
         first_refusal = RuleBroken(

@@ -13,7 +13,7 @@ from registry.rules.errors import RuleBroken
 from registry.rules.events import Kind
 from registry.rules.identifiers import Scan, ScanKind, accept, read_scan
 from registry.rules.roles import Scope
-from registry.rules.whereabouts import DeviceStanding
+from registry.rules.whereabouts import LIVE
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +52,7 @@ def identify(code: str, scope: Scope) -> Identified:
             except RuleBroken:
                 continue
             schemes.append(model)
-        live = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
-        devices = devices_in(moment, scope).filter(serial__in=serials, standing__in=live)
+        devices = devices_in(moment, scope).filter(serial__in=serials, standing__in=LIVE)
         found += [_match(Kind.DEVICE, device) for device in devices.order_by("serial")]
     if scan.kind is ScanKind.GTIN:
         found += [_match(Kind.PRODUCT, product) for product in Product.objects.filter(gtin=scan.value)]

@@ -33,6 +33,10 @@ class DeviceStanding(StrEnum):
     REJECTED = "rejected"  # it was none of ours, or never was
 
 
+# A record of these stands for a device of ours; its serial is taken.
+LIVE = (DeviceStanding.CONFIRMED, DeviceStanding.PROVISIONAL)
+
+
 class EndReason(StrEnum):
     """Why an assignment ended."""
 
