@@ -49,23 +49,26 @@ Way = Callable[[int], None]
 
 def main() -> None:
     """Run the benchmark: once for each database, each in a process of its own."""
-    parser = argparse.ArgumentParser(description="Time one assignment beside the bare driver.")
+    run_by_database("tests.benchmarks.assignment", "Time one assignment beside the bare driver.", _measure)
+
+
+def run_by_database(module: str, words: str, measure: Callable[[int, int], None]) -> None:
+    """Let a module measure, rounds by size, once for each database, each in a process of its own."""
+    parser = argparse.ArgumentParser(description=words)
     parser.add_argument("--rounds", type=int, default=9)
-    parser.add_argument("--size", type=int, default=100, help="assignments of each way in a round")
+    parser.add_argument("--size", type=int, default=100, help="of each way in a round")
     parser.add_argument("--database", choices=DATABASES, help="one of the two only")
     parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.inside:
-        _measure(options.rounds, options.size)
+        measure(options.rounds, options.size)
         return
     for database in [options.database] if options.database else DATABASES:
         with tempfile.TemporaryDirectory() as home:
             url = durable_server() if database == "postgresql" else f"sqlite:///{home}/rimebook.sqlite3"
             environment = {**os.environ, "RIMEBOOK_DATABASE_URL": url, "RIMEBOOK_DATA_DIR": home}
             same = [f"--rounds={options.rounds}", f"--size={options.size}", "--inside"]
-            subprocess.run(
-                [sys.executable, "-m", "tests.benchmarks.assignment", *same], env=environment, check=True
-            )
+            subprocess.run([sys.executable, "-m", module, *same], env=environment, check=True)
 
 
 def durable_server() -> str:
@@ -108,7 +111,7 @@ def _measure(rounds: int, size: int) -> None:
         print(f"  {way:<7} {spread(seconds_each, '.6f')}")
     ratios = [slow / fast for slow, fast in zip(taken["action"], taken["raw"], strict=True)]
     print(f"  action / raw, round by round: {spread(ratios, '.1f')}")
-    _tell_where_time_goes(act, numbers["action"])
+    tell_where_time_goes("action", act, numbers["action"])
 
 
 def timed(do: Way, numbers: Iterator[int], times: int) -> float:
@@ -297,7 +300,7 @@ def _assign_raw(execute: Any, number: int, mark: str, key: Any, moment: Any) -> 
 # --- where the time goes ---------------------------------------------------------------------------
 
 
-def _tell_where_time_goes(act: Way, numbers: Iterator[int]) -> None:
+def tell_where_time_goes(what: str, act: Way, numbers: Iterator[int]) -> None:
     """Print, of further actions, the statements by kind and table, and the time in SQL and in Python."""
     from django.db import connection
 
@@ -317,7 +320,7 @@ def _tell_where_time_goes(act: Way, numbers: Iterator[int]) -> None:
         whole = timed(act, numbers, DETAIL_ACTIONS)
     in_sql = sum(spent.values())
     each = 1000 / DETAIL_ACTIONS  # milliseconds an action
-    print(f"  of one action: {sum(kinds.values()) / DETAIL_ACTIONS:g} statements in {whole * each:.2f} ms,")
+    print(f"  of one {what}: {sum(kinds.values()) / DETAIL_ACTIONS:g} statements in {whole * each:.2f} ms,")
     rest = whole - in_sql
     print(f"    {in_sql * each:.2f} ms in statements, {rest * each:.2f} ms in Python, its commit included")
     for kind, seconds in spent.most_common():

@@ -16,60 +16,36 @@ the demo serves. No device and no cabinet is used twice, and any other status th
 run. Then one assignment is taken apart in process: statements and time by what they were for.
 """
 
-import argparse
 import http.client
 import json
 import os
-import socket
 import subprocess
 import sys
-import tempfile
-import time
-from collections import Counter
-from collections.abc import Callable
 from datetime import UTC, datetime
 from statistics import median
 from types import SimpleNamespace
-from typing import Any
 from uuid import uuid4
 
 from tests.benchmarks.assignment import (
-    DATABASES,
+    DETAIL_ACTIONS,
     Way,
     action_of,
-    durable_server,
-    kind_of,
     raw_postgresql,
     raw_sqlite,
+    run_by_database,
     spread,
     stocked,
+    tell_where_time_goes,
     timed,
 )
+from tests.walk.served import free_port, wait_for
 
 WAYS = ("raw", "action", "empty", "assign")
-DETAIL_REQUESTS = 50  # looked into at the end, apart from what is timed
-START_TIMEOUT_S = 30
 
 
 def main() -> None:
     """Run the benchmark: once for each database, each in a process of its own."""
-    parser = argparse.ArgumentParser(description="Time one assignment over loopback.")
-    parser.add_argument("--rounds", type=int, default=9)
-    parser.add_argument("--size", type=int, default=100, help="requests of each way in a round")
-    parser.add_argument("--database", choices=DATABASES, help="one of the two only")
-    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
-    options = parser.parse_args()
-    if options.inside:
-        _measure(options.rounds, options.size)
-        return
-    for database in [options.database] if options.database else DATABASES:
-        with tempfile.TemporaryDirectory() as home:
-            url = durable_server() if database == "postgresql" else f"sqlite:///{home}/rimebook.sqlite3"
-            environment = {**os.environ, "RIMEBOOK_DATABASE_URL": url, "RIMEBOOK_DATA_DIR": home}
-            same = [f"--rounds={options.rounds}", f"--size={options.size}", "--inside"]
-            subprocess.run(
-                [sys.executable, "-m", "tests.benchmarks.assignment_http", *same], env=environment, check=True
-            )
+    run_by_database("tests.benchmarks.assignment_http", "Time one assignment over loopback.", _measure)
 
 
 def _measure(rounds: int, size: int) -> None:
@@ -87,7 +63,7 @@ def _measure(rounds: int, size: int) -> None:
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # only set-up uses it
     call_command("migrate", verbosity=0)
     warm_up = max(1, size // 10)
-    count = 2 * rounds * (size + warm_up) + DETAIL_REQUESTS
+    count = 2 * rounds * (size + warm_up) + DETAIL_ACTIONS
     world = World.found(SimpleNamespace(at=datetime.now(UTC)))
     stock = stocked(world, count)
     act = action_of(world, stock)
@@ -98,7 +74,7 @@ def _measure(rounds: int, size: int) -> None:
     _, secret = issue_token(world.administrator, staff_id=world.office.staff_id, name="benchmark")
     raw = raw_sqlite(count) if connection.vendor == "sqlite" else raw_postgresql(count)
     connection.close()
-    port = _free_port()
+    port = free_port()
     server = subprocess.Popen(
         [
             *(sys.executable, "-m", "gunicorn", "tests.benchmarks.empty:application"),
@@ -107,7 +83,7 @@ def _measure(rounds: int, size: int) -> None:
         ]
     )
     try:
-        _wait_for(port, server)
+        wait_for(port, server)
         client = http.client.HTTPConnection("127.0.0.1", port)
         ways: dict[str, Way] = {
             "raw": raw,
@@ -127,14 +103,15 @@ def _measure(rounds: int, size: int) -> None:
         print(f"  {slow} / {fast}, round by round: {spread(ratios, '.1f')}")
     rest = median(taken["assign"]) - median(taken["action"]) - median(taken["empty"])
     print(f"  assign - action - empty: {rest * 1000:.2f} ms (serializers, the answer's queries, keeping it)")
-    _take_apart(secret, bodies[-DETAIL_REQUESTS:])
+    last = iter(range(count - DETAIL_ACTIONS, count))
+    tell_where_time_goes("request in process", _in_process(secret, bodies), last)
 
 
 def _take_turns(
     ways: dict[str, Way], rounds: int, size: int, warm_up: int, count: int
 ) -> dict[str, list[float]]:
     """Return the seconds that each way took, by round; devices of the two that assign are kept apart."""
-    half = (count - DETAIL_REQUESTS) // 2
+    half = (count - DETAIL_ACTIONS) // 2
     numbers = {
         "raw": iter(range(count)),
         "action": iter(range(half)),
@@ -175,58 +152,21 @@ def _requests(
     return ask
 
 
-def _take_apart(secret: str, bodies: list[str]) -> None:
-    """Print the statements of an assignment through HTTP in process, and the time in SQL and in Python."""
-    from django.db import connection
+def _in_process(secret: str, bodies: list[str]) -> Way:
     from django.test import Client
 
     client = Client(headers={"authorization": f"Bearer {secret}", "host": "localhost"})
-    kinds: Counter[str] = Counter()
-    spent: Counter[str] = Counter()
 
-    def watch(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any) -> Any:
-        begin = time.perf_counter()
-        try:
-            return execute(sql, params, many, context)
-        finally:
-            kind = kind_of(sql)
-            kinds[kind] += 1
-            spent[kind] += time.perf_counter() - begin
+    def ask(number: int) -> None:
+        answer = client.post(
+            "/api/v1/assignments/",
+            data=bodies[number],
+            content_type="application/json",
+            headers={"idempotency-key": f'"{uuid4()}"'},
+        )
+        assert answer.status_code == 201, answer.content
 
-    begin = time.perf_counter()
-    with connection.execute_wrapper(watch):
-        for body in bodies:
-            answer = client.post(
-                "/api/v1/assignments/",
-                data=body,
-                content_type="application/json",
-                headers={"idempotency-key": f'"{uuid4()}"'},
-            )
-            assert answer.status_code == 201, answer.content
-    whole, in_sql = time.perf_counter() - begin, sum(spent.values())
-    each = 1000 / len(bodies)
-    print(f"  of one request in process: {sum(kinds.values()) / len(bodies):g} statements,")
-    print(f"    {in_sql * each:.2f} ms in statements, {(whole - in_sql) * each:.2f} ms in Python")
-    for kind, seconds in spent.most_common():
-        print(f"    {kinds[kind] / len(bodies):6g} x {kind:<36} {seconds * each:.3f} ms")
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-def _wait_for(port: int, server: "subprocess.Popen[bytes]") -> None:
-    begin = time.monotonic()
-    while time.monotonic() - begin < START_TIMEOUT_S:
-        assert server.poll() is None, "the server ended"
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                return
-        time.sleep(0.1)
-    raise TimeoutError("the server did not start")
+    return ask
 
 
 if __name__ == "__main__":

@@ -130,7 +130,7 @@ def served(database: str, *, demo: bool = False, **settings: str) -> Iterator[Se
         else:
             manage(environment, "migrate", "--verbosity", "0")
             manage(environment, "found", "hester", "Hester Marrow", stdin=f"{PASSWORD}\n")
-        port = _free_port()
+        port = free_port()
         with (Path(home) / "server.log").open("w+") as log:
             server = subprocess.Popen(
                 [
@@ -144,7 +144,7 @@ def served(database: str, *, demo: bool = False, **settings: str) -> Iterator[Se
                 stderr=log,
             )
             try:
-                _wait_for(port, server)
+                wait_for(port, server)
                 yield Served(port, environment)
             finally:
                 server.terminate()
@@ -165,14 +165,16 @@ def _own_database() -> str:
     return url.rsplit("/", 1)[0] + f"/{name}"
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """Return a port of loopback that nobody listens on."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port: int = probe.getsockname()[1]
         return port
 
 
-def _wait_for(port: int, server: "subprocess.Popen[bytes]") -> None:
+def wait_for(port: int, server: "subprocess.Popen[bytes]") -> None:
+    """Wait until a server answers on a port; raises TimeoutError, AssertionError where it ended."""
     begin = time.monotonic()
     while time.monotonic() - begin < START_TIMEOUT_S:
         assert server.poll() is None, "the server ended at once"
