@@ -8,7 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rule_checks import load_vectors
 
-from registry.rules.merkle import HASH_LENGTH, leaf_hash
+from registry.rules.merkle import (
+    EMPTY_ROOT,
+    HASH_LENGTH,
+    Frontier,
+    Subtree,
+    consistency_subtrees,
+    fold,
+    inclusion_subtrees,
+    is_consistent,
+    leaf_hash,
+    peaks_of,
+    root_of_inclusion,
+)
 
 VECTORS = load_vectors("merkle_tree")
 
@@ -38,3 +50,34 @@ def test_our_leaves_make_the_published_roots(case: dict[str, Any]) -> None:
 def test_a_leaf_is_neither_the_plain_hash_nor_a_node(entry: bytes) -> None:
     assert len(leaf_hash(entry)) == HASH_LENGTH == 32
     assert leaf_hash(entry) not in (sha256(entry).digest(), sha256(b"\x01" + entry).digest())
+
+
+LEAVES = [leaf_hash(bytes([number])) for number in range(40)]
+
+
+def grown(size: int) -> tuple[Frontier, dict[Subtree, bytes]]:
+    """Return the frontier of the first leaves, and every subtree that became whole on the way."""
+    frontier = Frontier()
+    whole: dict[Subtree, bytes] = {(0, position): leaf for position, leaf in enumerate(LEAVES[:size])}
+    for leaf in LEAVES[:size]:
+        whole.update(frontier.append(leaf))
+    return frontier, whole
+
+
+def test_an_empty_tree_has_the_root_of_the_standard() -> None:
+    assert Frontier().root() == EMPTY_ROOT == sha256(b"").digest()
+
+
+@pytest.mark.parametrize("size", range(1, len(LEAVES)))
+def test_every_proof_in_a_tree_leads_to_its_root(size: int) -> None:
+    frontier, whole = grown(size)
+    root = frontier.root()
+
+    assert root == root_of(LEAVES[:size])
+    assert [whole[peak] for peak in peaks_of(size)] == frontier.peaks
+    for leaf in range(size):
+        path = [fold(subtrees, whole.__getitem__) for subtrees in inclusion_subtrees(leaf, size)]
+        assert root_of_inclusion(leaf, size, LEAVES[leaf], path) == root
+    for old in range(1, size + 1):
+        path = [fold(subtrees, whole.__getitem__) for subtrees in consistency_subtrees(old, size)]
+        assert is_consistent(old, size, root_of(LEAVES[:old]), root, path)
