@@ -1,6 +1,9 @@
 """Settings of Rimebook. Every knob is read through env.py; nothing exists only in production."""
 
+import contextlib
+import os
 import secrets
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
@@ -8,6 +11,7 @@ import dj_database_url
 from psycopg import IsolationLevel
 
 from config import env
+from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
 from registry.rules.events import Kind
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -22,13 +26,20 @@ LOCK_WAIT_S = env.whole_number("LOCK_WAIT_S", 20, least=1, most=60)
 CONNECTION_AGE_S = 600  # a new connection each request was measured to cost 8 ms, on SQLite 1.4
 
 
-def _generated_key() -> str:
-    """Return the key kept beside the embedded database, made at the first start."""
-    path = DATA_DIR / "secret-key"
+def _generated(name: str, make: Callable[[], str]) -> str:
+    """Return a key kept beside the embedded database, made at the first start.
+
+    It appears whole: of two processes that start together, both get the one that came first.
+    """
+    path = DATA_DIR / name
     if not path.exists():
         DATA_DIR.mkdir(parents=True, exist_ok=True)
-        path.touch(mode=0o600)
-        path.write_text(secrets.token_urlsafe(SECRET_KEY_LENGTH_MIN))
+        fresh = path.with_name(f"{name}-{secrets.token_hex(8)}")
+        fresh.touch(mode=0o600)
+        fresh.write_text(make())
+        with contextlib.suppress(FileExistsError):
+            os.link(fresh, path)
+        fresh.unlink()
     return path.read_text().strip()
 
 
@@ -63,12 +74,45 @@ def database_at(url: str) -> dict[str, object]:
 
 
 DEBUG = env.switch("DEBUG", False)
-SECRET_KEY = env.text("SECRET_KEY", "") or _generated_key()
+SECRET_KEY = env.text("SECRET_KEY", "") or _generated(
+    "secret-key", lambda: secrets.token_urlsafe(SECRET_KEY_LENGTH_MIN)
+)
 if len(SECRET_KEY) < SECRET_KEY_LENGTH_MIN:
     raise env.BadSetting(
         "SECRET_KEY", f"is too short. Use at least {SECRET_KEY_LENGTH_MIN} random characters."
     )
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", ["localhost", "127.0.0.1", "[::1]"])
+
+
+def _checkpoint_key() -> str:
+    """Return the private key that signs checkpoints: given, in a file that was named, or generated."""
+    file = env.text("CHECKPOINT_KEY_FILE", "")
+    try:
+        given = env.text("CHECKPOINT_KEY", "") or (Path(file).read_text() if file else "")
+        key = given or _generated("checkpoint-key", new_private_key)
+        read_private_key(key)
+    except (OSError, ValueError) as error:
+        named = "CHECKPOINT_KEY_FILE" if file else "CHECKPOINT_KEY"
+        raise env.BadSetting(named, f"cannot be used: {error}. Name an Ed25519 key in PEM.") from None
+    return key
+
+
+def _former_keys() -> list[str]:
+    try:
+        return [read_public_key(word) for word in env.words("CHECKPOINT_FORMER_KEYS", [])]
+    except ValueError as error:
+        raise env.BadSetting(
+            "CHECKPOINT_FORMER_KEYS", f"cannot be used: {error}. Write public keys, comma-separated."
+        ) from None
+
+
+CHECKPOINT_KEY = _checkpoint_key()
+CHECKPOINT_FORMER_KEYS = _former_keys()
+CHECKPOINT_EVERY = env.whole_number("CHECKPOINT_EVERY", 1_000, least=0, most=1_000_000)
+CHECKPOINT_FOLDER = env.text("CHECKPOINT_FOLDER", "")
+CHECKPOINT_ADDRESS = env.text("CHECKPOINT_ADDRESS", "")
+if CHECKPOINT_ADDRESS and not CHECKPOINT_ADDRESS.startswith(("http://", "https://")):
+    raise env.BadSetting("CHECKPOINT_ADDRESS", "is no web address. Begin it with https://.")
 
 DATABASES = {"default": database_at(env.text("DATABASE_URL", f"sqlite:///{DATA_DIR / 'rimebook.sqlite3'}"))}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"

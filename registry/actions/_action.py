@@ -1,15 +1,17 @@
 """What every action is: one transaction under the ledger lock, with exactly one entry."""
 
 from collections.abc import Callable, Mapping, Sequence
-from contextvars import ContextVar
 from datetime import datetime
 from functools import wraps
 from typing import Any, Concatenate, Final, ParamSpec, TypeVar
 from uuid import UUID
 
-from django.db import OperationalError, transaction
+from django.db import transaction
 
 from registry.actions import _requests
+from registry.actions._checkpoints import busy_refused, checkpoint_when_due
+from registry.actions._open import is_open as is_open
+from registry.actions._open import opened
 from registry.actions._requests import Actor as Actor
 from registry.actions._requests import Rehearsal, Request, Told
 from registry.ledger import journal
@@ -65,13 +67,6 @@ SYSTEM: Final = Actor(None, Face.COMMAND)
 # Every action by its name, with the act for which a role must be allowed; None: the system's own.
 ACTIONS: dict[str, Act | None] = {}
 
-_open: ContextVar[bool] = ContextVar("action_open", default=False)
-
-
-def is_open() -> bool:
-    """Say whether an action is under way: the tests refuse any other write to the register's tables."""
-    return _open.get()
-
 
 def action(
     act: Act | None,
@@ -91,36 +86,27 @@ def action(
 
         @wraps(function)
         def run(actor: Actor, /, *args: P.args, **kwargs: P.kwargs) -> R:
-            token = _open.set(True)
-            try:
-                with transaction.atomic(durable=True):
-                    journal.lock()
-                    writing = Writing(actor, journal.read_head())
-                    if act is not None:
-                        require_act(writing.scope.role, act)
-                    for name, value in kwargs.items():
-                        if isinstance(value, datetime):
-                            require_offset(value, name)
-                    if isinstance(actor, Request):
-                        _requests.begin(actor, writing.now)
-                    result = function(writing, *args, **kwargs)
-                    if writing.story is None:
-                        raise RuntimeError(f"{function.__name__} appended no entry")
-                    if isinstance(actor, Request):
-                        _requests.finish(actor, result, writing.now)
-                    if isinstance(actor, Rehearsal):
-                        actor.told.append(Told(writing.story, writing.written))
-                        transaction.set_rollback(True)
-                    return result
-            except OperationalError as error:
-                if journal.is_lock_timeout(error):
-                    raise RuleBroken(
-                        Code.REGISTER_BUSY,
-                        "Others are writing, perhaps this very request. Wait a moment and send it again.",
-                    ) from error
-                raise
-            finally:
-                _open.reset(token)
+            with busy_refused(), opened(), transaction.atomic(durable=True):
+                journal.lock()
+                writing = Writing(actor, journal.read_head())
+                if act is not None:
+                    require_act(writing.scope.role, act)
+                for name, value in kwargs.items():
+                    if isinstance(value, datetime):
+                        require_offset(value, name)
+                if isinstance(actor, Request):
+                    _requests.begin(actor, writing.now)
+                result = function(writing, *args, **kwargs)
+                if writing.story is None:
+                    raise RuntimeError(f"{function.__name__} appended no entry")
+                if isinstance(actor, Request):
+                    _requests.finish(actor, result, writing.now)
+                if isinstance(actor, Rehearsal):
+                    actor.told.append(Told(writing.story, writing.written))
+                    transaction.set_rollback(True)
+            if not isinstance(actor, Rehearsal):
+                checkpoint_when_due(writing.index)
+            return result
 
         return run
 

@@ -154,7 +154,7 @@ class RegisterSchema(AutoSchema):
                 words = "the ETag of what you have: 304 where that is what there is"
                 found.append(OpenApiParameter("If-None-Match", OpenApiTypes.STR, HEADER, description=words))
             return found
-        if self.method == "POST":
+        if self.method == "POST" and self.change is not None:
             found.append(
                 OpenApiParameter(
                     "Idempotency-Key",

@@ -40,6 +40,7 @@ _CONFLICTS = (
     Code.CABINET_NOT_AVAILABLE, Code.SLOT_TAKEN, Code.LOCATION_CLOSED, Code.LOCATION_OCCUPIED,
     Code.ACCOUNT_CLOSED, Code.ACCOUNT_OCCUPIED, Code.NOT_PROVISIONAL, Code.LAST_ADMINISTRATOR,
     Code.ALREADY_FOUNDED, Code.NOT_FOUNDED, Code.SIMULATION_REFUSED, Code.REGISTER_BUSY,
+    Code.TREE_DAMAGED,
 )  # fmt: skip
 # What is not named here is a value that cannot be processed.
 STATUS: Final[dict[str, HTTPStatus]] = {

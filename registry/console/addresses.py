@@ -7,6 +7,7 @@ from registry.console import (
     assignments,
     cabinets,
     catalogue,
+    checkpoints,
     contacts,
     custody,
     devices,
@@ -41,6 +42,14 @@ PAGES: list[URLPattern] = [
     path("contacts/<uuid:key>/correct/", contacts.correct, name="contact_correct"),
     path("contacts/<uuid:key>/erase/", contacts.erase, name="contact_erase"),
     path("ledger/<int:index>/", ledger.entry, name="entry"),
+    path("ledger/<int:index>/receipt/", checkpoints.entry, name="entry_receipt"),
+    path("ledger/checkpoints/", checkpoints.checkpoints, name="checkpoints"),
+    path("ledger/checkpoints/<int:size>/", checkpoints.file, name="checkpoint_file"),
+    path(
+        "ledger/checkpoints/<int:size>/consistency/", checkpoints.consistency, name="checkpoint_consistency"
+    ),
+    path("locations/<uuid:key>/receipt/", checkpoints.location, name="location_receipt"),
+    path("devices/<uuid:key>/receipt/", checkpoints.device, name="device_receipt"),
     # Freezers and what hangs in them.
     path("cabinets/register/", cabinets.register, name="cabinet_register"),
     path("cabinets/suggest/", suggestions.cabinets, name="cabinets_suggest"),

@@ -9,6 +9,7 @@ from registry.actions import accounts
 from registry.console._pages import Button, Visit, page
 from registry.models import Account, CabinetModel, Depot, DeviceModel, Entry, Product
 from registry.models.base import Record
+from registry.queries.checkpoints import warning
 from registry.queries.timelines import Event, told_events
 
 ENTRIES_SHOWN = 10  # of the ledger
@@ -56,6 +57,7 @@ def front(visit: Visit) -> HttpResponse:
             "steps": [] if all(step.done for step in steps) else steps,
             "buttons": _register(visit),
             "events": _newest(visit),
+            "warning": warning() if visit.sees_ledger() else "",
         },
     )
 

@@ -7,11 +7,12 @@ from django.contrib.admin import SimpleListFilter, display
 from django.contrib.admin.views.main import ChangeList
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.http import HttpRequest
+from django.urls import reverse
 from django.utils.html import format_html
 
 from registry.actions import accounts
 from registry.console._lists import ListOnly, OfDepots, Rows
-from registry.console._pages import Visit, visit_of
+from registry.console._pages import Button, Visit, visit_of
 from registry.console.fleet_tables import (
     CabinetModels,
     Cabinets,
@@ -142,6 +143,11 @@ class Entries(ListOnly):
     search_help_text = "a word of a reason, or by a name, serial, tag or code"
     ordering = ("-index",)
     words = "Everything that was ever recorded, newest first. Nothing here is ever changed or taken away."
+
+    def changelist_view(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> Any:
+        """Show the list, with the way to what proves it."""
+        buttons = [Button("Checkpoints", reverse("admin:checkpoints"))]
+        return super().changelist_view(request, {"buttons": buttons, **(extra_context or {})})
 
     def get_changelist(self, request: HttpRequest, **options: Any) -> type[ChangeList]:
         """Return the list whose rows read as sentences."""

@@ -18,7 +18,7 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, UniqueConstraint
 
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
-from registry.models import ContactText, Entry, Split, SplitShare, Subject
+from registry.models import Checkpoint, ContactText, Entry, Split, SplitShare, Subject
 from registry.models.base import LedgerKind, PeriodVersion
 
 HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
@@ -164,7 +164,8 @@ def _partial(constraint: UniqueConstraint) -> str:
 
 def _ledger_guards() -> Iterator[Guard]:
     entry, subject = Entry._meta.db_table, Subject._meta.db_table
-    for model in (Entry, Subject):
+    checkpoint = Checkpoint._meta.db_table
+    for model in (Entry, Subject, Checkpoint):
         yield from _append_only(model._meta.db_table)
         yield from _never_replaced(model)
     yield Guard(
@@ -190,6 +191,14 @@ def _ledger_guards() -> Iterator[Guard]:
         INSERT,
         f"NEW.entry_index {{differs}} {HEAD}",
         "subjects come with their entry",
+    )
+    yield Guard(
+        checkpoint,
+        "onward",
+        INSERT,
+        f"NEW.size > {HEAD} OR EXISTS (SELECT 1 FROM {checkpoint} c WHERE c.size >= NEW.size"
+        " OR c.at >= NEW.at)",
+        "a checkpoint is of entries that are there, and later than those before it",
     )
 
 

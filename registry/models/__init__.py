@@ -3,6 +3,7 @@
 from registry.models.accounts import Account, AccountState
 from registry.models.assignments import DeviceWhereabouts
 from registry.models.cabinets import Cabinet, CabinetModel, CabinetWhereabouts
+from registry.models.checkpoints import Checkpoint, CheckpointDeparture, TreeNode
 from registry.models.devices import Device, DeviceModel
 from registry.models.ledger import Entry, Subject
 from registry.models.locations import (
@@ -25,6 +26,8 @@ __all__ = [
     "Cabinet",
     "CabinetModel",
     "CabinetWhereabouts",
+    "Checkpoint",
+    "CheckpointDeparture",
     "Contact",
     "ContactText",
     "Depot",
@@ -42,4 +45,5 @@ __all__ = [
     "Staff",
     "StaffDepot",
     "Subject",
+    "TreeNode",
 ]

@@ -391,13 +391,21 @@ def test_the_list_of_locations_tells_holder_number_and_state(auditor: Client, wo
         # names of people; the faces to filter by
         ("entry", 9),
         # the session; the person; whether there is a depot, a cabinet model, a product, a device model, an
-        # account; the newest; the head; what they tell; their subjects; names of people
-        ("front", 12),
+        # account; the newest; the head; what they tell; their subjects; names of people; how
+        # checkpoints left
+        ("front", 13),
     ],
 )
 def test_lists_take_as_many_queries_for_many_rows_as_for_few(
-    world: World, auditor: Client, django_assert_num_queries: Any, name: str, queries: int, rows: int
+    world: World,
+    auditor: Client,
+    django_assert_num_queries: Any,
+    settings: Any,
+    name: str,
+    queries: int,
+    rows: int,
 ) -> None:
+    settings.CHECKPOINT_FOLDER = "the office safe"
     for number in range(rows):
         account = accounts.register_account(
             world.office, particulars={"code": f"N{number}", "name": f"No {number}"}, valid_from=world.start

@@ -14,6 +14,8 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from registry.actions import accounts, staff, tokens
+from registry.actions._action import SYSTEM
+from registry.actions.checkpoints import make_checkpoint
 from registry.models import Entry, Staff
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
@@ -26,6 +28,8 @@ INSIDE = frozenset({"office", "auditor", "administrator"})
 OFFICE = frozenset({"office", "administrator"})
 ADMINISTRATOR = frozenset({"administrator"})
 NOBODY: frozenset[str] = frozenset()
+# Pages to which something is sent that no action writes: a checkpoint signs what is there.
+SENT = ("checkpoints",)
 
 # How far the depots of the person who asks decide.
 EVERYWHERE = "of the whole company: no depot decides"
@@ -287,6 +291,12 @@ TABLE: dict[str, Row] = {
     "token_revoke": Row(ADMINISTRATOR, EVERYWHERE, token, lambda c: dict(WHY)),
     # The ledger: of all depots at once.
     "entry": Row(INSIDE, WHOLE, lambda c: (7,)),
+    "entry_receipt": Row(INSIDE, WHOLE, lambda c: (7,)),
+    "location_receipt": Row(INSIDE, WHOLE, lambda c: (c.side.location,)),
+    "device_receipt": Row(INSIDE, WHOLE, lambda c: (c.side.device,)),
+    "checkpoints": Row(INSIDE, WHOLE),
+    "checkpoint_file": Row(INSIDE, WHOLE, lambda c: (make_checkpoint(SYSTEM).size,)),
+    "checkpoint_consistency": Row(INSIDE, WHOLE, lambda c: (make_checkpoint(SYSTEM).size,)),
     # Lists, which write nothing: they have no way to add, change or delete.
     **{
         f"registry_{model}_changelist": reads("", LIST)
@@ -633,6 +643,12 @@ def test_other_methods_are_known_to_nobody(company: Company, subtests: pytest.Su
         with subtests.test(name=name), undone():
             address = row.address(name, company.own)
             with nothing_changed():
-                for method in ("PUT", "PATCH", "DELETE", "OPTIONS", *(() if row.typed else ("POST",))):
+                for method in (
+                    "PUT",
+                    "PATCH",
+                    "DELETE",
+                    "OPTIONS",
+                    *(() if row.typed or name in SENT else ("POST",)),
+                ):
                     answer = administrator.generic(method, address)
                     assert answer.status_code == 405 or name.endswith("_changelist"), method

@@ -21,6 +21,7 @@ from registry.models import (
     Account,
     AccountState,
     CabinetWhereabouts,
+    Checkpoint,
     Contact,
     ContactText,
     DeviceWhereabouts,
@@ -57,6 +58,8 @@ RECORDS = [model for model in MODELS if issubclass(model, Record)]
 VERSIONS = [model for model in MODELS if issubclass(model, Version)]
 PERIODS = [model for model in MODELS if issubclass(model, PeriodVersion)]
 FAR = datetime.max.replace(tzinfo=START.tzinfo) - DAY
+
+NEVER_CHANGED = [Entry, Subject, Checkpoint, SplitShare]
 
 only_sqlite = pytest.mark.statement_of("sqlite")
 only_postgresql = pytest.mark.statement_of("postgresql")
@@ -107,7 +110,9 @@ def truncating(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
 
 def changing(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     row = rows.of[model][0]
-    changes = {"verb": "depot.corrected"} if model is Entry else {"position": 77}
+    changes = {Entry: {"verb": "depot.corrected"}, Checkpoint: {"record": "{}{}"}}.get(
+        model, {"position": 77}
+    )
     return Case(partial(update, row, **changes))
 
 
@@ -116,7 +121,8 @@ def replacing(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
         return Case(lambda: replace_by_rowid(rows.of[Split][0], rows.fresh(Split)))
     key = "id" if model is Entry else model._meta.pk.attname
     taken = {key: getattr(rows.of[model][0], key)}
-    return Case(partial(rows.insert, model, "INSERT OR REPLACE", **taken))
+    also = [guard_of(Checkpoint, "onward")] if model is Checkpoint else []
+    return Case(partial(rows.insert, model, "INSERT OR REPLACE", **taken), also)
 
 
 def replacing_by_update(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
@@ -126,7 +132,7 @@ def replacing_by_update(rows: Rows, guard: Guard, model: type[models.Model]) -> 
         changes["superseded_id"] = rows.head + 1
     elif model is ContactText:
         changes |= {"salt": None, "text": None}
-    also = [guard_of(model, "no_update")] if model in (Entry, Subject, SplitShare) else []
+    also = [guard_of(model, "no_update")] if model in NEVER_CHANGED else []
     return Case(partial(update, second, "UPDATE OR REPLACE", **changes), also)
 
 
@@ -140,6 +146,10 @@ def going_back(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
 
 def simulating(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     return Case(partial(rows.insert, Entry, simulated=True))
+
+
+def signing_what_was_signed(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(rows.insert, Checkpoint, at=rows.of[Checkpoint][1].at))
 
 
 def telling_late(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
@@ -199,6 +209,7 @@ CASES: dict[str, Callable[[Rows, Guard, type[models.Model]], Case]] = {
     "time_onward": going_back,
     "simulated_first": simulating,
     "newest_entry": telling_late,
+    "onward": signing_what_was_signed,
     "made_by_entry": made_by_no_entry,
     "superseded_once": superseded_by_another,
     "revised_by_entry": revised_by_none,
@@ -295,6 +306,7 @@ def test_no_row_takes_another_rows_place_by_any_unique_key(
     answers_too = {
         Entry: ["next_index", "time_onward"],
         Subject: ["newest_entry"],
+        Checkpoint: ["onward"],
         Split: ["whole"],
         SplitShare: ["before_split"],
     }
@@ -392,7 +404,7 @@ def another(column: "models.Field[Any, Any]", value: Any) -> Any:
     return "x" + (value or "")[1:]
 
 
-@pytest.mark.parametrize("model", [Entry, Subject, SplitShare], ids=name_of)
+@pytest.mark.parametrize("model", NEVER_CHANGED, ids=name_of)
 def test_no_column_of_the_ledger_or_of_a_share_is_ever_changed(rows: Rows, model: type[models.Model]) -> None:
     row = rows.of[model][0]
     with alone(model, "no_update"):
@@ -443,6 +455,21 @@ def test_no_column_of_a_record_changes_without_the_entry_to_come(
         if column.attname in ("id", "registered_id"):
             by_entry = refusal(partial(update, row, **{"revised_id": rows.head + 1, **changes}))
             assert "_revised_by_entry:" in by_entry, column.name
+
+
+def test_a_checkpoint_is_of_what_is_there_and_later_than_the_one_before(rows: Rows) -> None:
+    newest = rows.of[Checkpoint][1]
+
+    for wrong in (
+        {"size": rows.head + 1},
+        {"size": newest.size},
+        {"size": newest.size - 1},
+        {"at": newest.at},
+        {"at": newest.at - TICK},
+    ):
+        with alone(Checkpoint, "onward"):
+            assert "_onward:" in refusal(partial(rows.insert, Checkpoint, **wrong)), wrong
+    assert refusal(partial(rows.insert, Checkpoint, at=newest.at + TICK)) == ""
 
 
 def test_what_no_entry_images_changes_without_one(rows: Rows) -> None:

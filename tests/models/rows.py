@@ -21,6 +21,8 @@ from registry.models import (
     Cabinet,
     CabinetModel,
     CabinetWhereabouts,
+    Checkpoint,
+    CheckpointDeparture,
     Contact,
     ContactText,
     Depot,
@@ -38,6 +40,7 @@ from registry.models import (
     Staff,
     StaffDepot,
     Subject,
+    TreeNode,
 )
 from registry.models.base import LedgerKind, PeriodVersion, Record, Version, new_key
 
@@ -46,8 +49,9 @@ DAY = timedelta(days=1)
 TICK = timedelta(microseconds=1)
 
 MODELS = sorted(apps.get_app_config("registry").get_models(), key=lambda model: model._meta.db_table)
-# Kept answers come and go; every other table is guarded.
-GUARDED = [model for model in MODELS if model.ledger_kind is not LedgerKind.OPERATIONAL]
+# Kept answers come and go, and what is derived may be computed again; every other table is guarded.
+UNGUARDED = (LedgerKind.OPERATIONAL, LedgerKind.DERIVED)
+GUARDED = [model for model in MODELS if model.ledger_kind not in UNGUARDED]
 
 Values = dict[str, Any]
 
@@ -72,6 +76,9 @@ class Rows:
             for _ in range(2):
                 self.of[Entry].append(self.tell())
                 self.of[Subject].append(self.write(self.fresh(Subject)))
+                self.of[Checkpoint].append(self.write(self.fresh(Checkpoint)))
+                self._write(TreeNode)
+                self._write(CheckpointDeparture)
             self.tell()
 
     def _write(self, model: type[models.Model]) -> None:
@@ -248,6 +255,20 @@ _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
         "thing_id": _key(rows, Depot, 0),
         "label": "TM0 Tarnmouth",
         "wrote_record": True,
+    },
+    Checkpoint: lambda rows, n, other: {
+        "size": rows.head,
+        "root": bytes(32),
+        "at": START + rows.head * DAY,
+        "record": "{}",
+        "signature": 128 * "0",
+        "public_key": 64 * "0",
+    },
+    TreeNode: lambda rows, n, other: {"number": n, "digest": bytes(32)},
+    CheckpointDeparture: lambda rows, n, other: {
+        "checkpoint_id": rows.of[Checkpoint][other].pk,
+        "to": "the office safe",
+        "tried_at": START,
     },
 }
 

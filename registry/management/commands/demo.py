@@ -16,6 +16,8 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError, connection, connections
 
+from registry.actions._action import SYSTEM
+from registry.actions.checkpoints import make_checkpoint
 from registry.ledger.audit import audit
 from registry.management.arguments import ScenarioError, find_device, find_location
 from registry.management.scenario import Scenario, read_scenario, replay, replayed
@@ -113,6 +115,8 @@ class Command(BaseCommand):
         )
         for finding in report.findings:
             self._tell(f"  FOUND: {finding.words}")
+        signed = make_checkpoint(SYSTEM)
+        self._tell(f"Signed: a checkpoint of {signed.size} entries, by the key {signed.public_key}.")
 
     def _show_counts(self) -> None:
         counts = [f"{model._default_manager.count()} {noun}" for noun, model in COUNTED]
