@@ -37,6 +37,7 @@ from tests.ledger.tampering import (
     rewrite,
     undone,
     unguarded,
+    writer_of,
 )
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -172,9 +173,12 @@ def test_the_command_answers_machines_in_json(brief: Life) -> None:
             "layer": "rows",
             "words": f"depot {brief.last.pk}: the field name is stored as 'Elsewhere',"
             " the ledger proves 'Fell Gate'.",
-            "entry": None,
+            "entry": writer_of(brief.last),
             "table": "depot",
             "key": str(brief.last.pk),
+            "field": "name",
+            "stored": "Elsewhere",
+            "proved": "Fell Gate",
         }
     ]
 

@@ -5,43 +5,87 @@ import sys
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand
+from django.core.management.base import BaseCommand, CommandError
 
 from registry.ledger import clock
-from registry.ledger.audit import Report, as_json, audit
+from registry.ledger.audit import NOT_EXCLUDED, Report, as_json, audit
+
+FOUND, COULD_NOT_RUN = 1, 2  # exit statuses
 
 
 class Command(BaseCommand):
     """Recompute leaf hashes, look for each guard, replay all images and compare row by row."""
 
-    help = "Check the register against its ledger. Exit status 0: nothing found; 1: something was."
+    help = (
+        "Check the register against its ledger. Exit status 0: nothing found; 1: something was; 2: the audit"
+        " could not be carried out."
+    )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Take the form of the answer."""
         parser.add_argument("--json", action="store_true", help="answer in JSON, for machines")
+        parser.add_argument(
+            "--progress",
+            action="store_true",
+            help="say on standard error how far it is; on a terminal it does so unasked",
+        )
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Run the audit and answer."""
-        report = audit(progress=None if options["json"] else self._progress)
+        telling = options["progress"] or self.stderr.isatty()
+        try:
+            report = audit(progress=self._progress if telling else None)
+        except Exception as error:
+            # Whatever stopped it: 1 would say that the register was looked at, and something found.
+            raise CommandError(
+                f"The audit could not be carried out, so nothing is known of the register: {error}",
+                returncode=COULD_NOT_RUN,
+            ) from error
         if options["json"]:
             self.stdout.write(json.dumps(as_json(report, clock.now()), indent=2))
         else:
             self._tell(report)
         if not report.clean:
-            sys.exit(1)
+            sys.exit(FOUND)
 
-    def _progress(self, entries: int) -> None:
-        self.stderr.write(f"{entries:,} entries read")
+    def _progress(self, what: str, done: int, total: int) -> None:
+        # On a terminal one line that changes, elsewhere one line each time.
+        ending = "\r" if self.stderr.isatty() and done < total else "\n"
+        words = f"{done:,} of {total:,} {what} checked"
+        self.stderr.write(words, style_func=str, ending=ending)
 
     def _tell(self, report: Report) -> None:
-        for finding in report.findings:
-            self.stdout.write(f"FOUND ({finding.layer}): {finding.words}")
+        self._tell_checked(report)
+        self._tell_erasures(report)
+        if report.clean:
+            self.stdout.write("Nothing was found.")
+        else:
+            layers = ", ".join(f"{layer} {count:,}" for layer, count in sorted(report.counts.items()))
+            self.stdout.write(f"{report.found:,} findings ({layers}):")
+            for finding in report.findings:
+                self.stdout.write(f"FOUND ({finding.layer}): {finding.words}")
+            unlisted = report.found - len(report.findings)
+            if unlisted:
+                self.stdout.write(f"... and {unlisted:,} more, which were counted and are not listed.")
+        self.stdout.write(
+            f"Without a checkpoint kept outside, it cannot be excluded {', or '.join(NOT_EXCLUDED)}."
+        )
+
+    def _tell_checked(self, report: Report) -> None:
         self.stdout.write(
             f"{report.entries:,} entries hashed and replayed, {report.rows:,} rows compared,"
-            f" {report.guards} guards looked for, {report.erased} erased texts."
+            f" {report.guards} guards looked for, {report.texts:,} personal texts and {report.names:,} names"
+            f" held against their commitments, {report.erased:,} erased texts."
         )
-        if report.clean:
+
+    def _tell_erasures(self, report: Report) -> None:
+        for erasure in report.erasures:
+            texts = "1 text" if erasure.texts == 1 else f"{erasure.texts} texts"
+            place = f" of {erasure.location}" if erasure.location else ""
             self.stdout.write(
-                "Nothing was found. Without a checkpoint kept outside, it cannot be excluded that the newest"
-                " entries were cut off, or that ledger and tables were rewritten together."
+                f"Erased: {texts} of {erasure.label}{place}, by entry {erasure.entry:,} at"
+                f" {erasure.recorded_at}, by {erasure.by}."
             )
+        unlisted = report.erasures_counted - len(report.erasures)
+        if unlisted:
+            self.stdout.write(f"... and {unlisted:,} more erasures, which are not listed.")
