@@ -15,6 +15,7 @@ from registry.ledger._audit_images import (
     known_schema,
     readable,
     same,
+    stored_bytes,
 )
 from registry.ledger._findings import PROGRESS_EVERY, Erasure, Finding, Progress, Report, Unreadable
 from registry.ledger._scratch import Left, Scratch
@@ -58,7 +59,7 @@ def check_entries(
     for entry in readable(Entry.objects.order_by("index").iterator(chunk_size=CHUNK), _unreadable(report)):
         report.entries += 1
         _check_order(report, previous, entry)
-        data = entry.body.encode()
+        data = stored_bytes(entry.body)
         leaf = leaf_hash(data)
         _check_hash(report, entry, leaf)
         if observe:
@@ -94,7 +95,8 @@ def _check_order(report: Report, previous: Entry | None, entry: Entry) -> None:
         )
     if previous is None:
         return
-    if entry.recorded_at <= previous.recorded_at:
+    # SQLite may hold what is no time, which reads as None: the column then contradicts the text.
+    if entry.recorded_at and previous.recorded_at and entry.recorded_at <= previous.recorded_at:
         stored, before = plain(entry.recorded_at), plain(previous.recorded_at)
         words = f"Entry {entry.index} was recorded at {stored}, not after entry {previous.index} at {before}."
         report.note(_of_entry("order", entry, words, "recorded_at", stored, None))
@@ -108,7 +110,7 @@ def _of_entry(layer: str, entry: Entry, words: str, column: str, stored: Json, p
 
 
 def _check_hash(report: Report, entry: Entry, leaf: bytes) -> None:
-    stored = bytes(entry.leaf_hash)
+    stored = stored_bytes(entry.leaf_hash)
     if leaf != stored:
         words = f"Entry {entry.index}: its text is not the one that was hashed."
         report.note(_of_entry("hash", entry, words, "leaf_hash", stored.hex(), leaf.hex()))
@@ -129,10 +131,17 @@ def _parsed(report: Report, entry: Entry, data: bytes) -> Body | None:
 
 def _check_columns(report: Report, entry: Entry, body: Body) -> None:
     for column, name in REPEATED.items():
-        stored, proved = plain(getattr(entry, column)), body.get(name)
+        stored, proved = _plain(getattr(entry, column)), body.get(name)
         if not same(stored, proved):
             words = f"Entry {entry.index}: the column {column} says {stored!r}, the hashed text {proved!r}."
             report.note(_of_entry("columns", entry, words, column, stored, proved))
+
+
+def _plain(value: object) -> Json:
+    try:
+        return plain(value)
+    except ValueError:  # a kind of value that no action would have written
+        return repr(value)
 
 
 # --- what entries are about ------------------------------------------------------------------------

@@ -4,12 +4,13 @@ from collections.abc import Callable, Iterable, Iterator
 from hashlib import sha256
 from typing import NamedTuple, TypeAlias, TypeVar
 
+import orjson
 from django.core.exceptions import ValidationError
 
 from registry.ledger._scratch import Left
 from registry.ledger.images import SCHEMA, Image, upgraded
 from registry.models import Entry
-from registry.rules.canonical import Json, canonical_bytes, parse_canonical
+from registry.rules.canonical import Json, parse_canonical
 
 # What a column raises for a value that it cannot have. SQLite holds any value in any column.
 UNREADABLE = (ValueError, TypeError, ArithmeticError, AttributeError, ValidationError)
@@ -28,8 +29,19 @@ class Held(NamedTuple):
 
 
 def digest_of(image: Image) -> bytes:
-    """Return the SHA-256 of an image's canonical bytes."""
-    return sha256(canonical_bytes(dict(image))).digest()
+    """Return the SHA-256 of an image, the same for the same values whatever their order.
+
+    It is compared with itself alone and never kept, so nothing is asked of the form: that of a ledger's
+    image was asked with its entry.
+    """
+    return sha256(orjson.dumps(image, option=orjson.OPT_SORT_KEYS)).digest()
+
+
+def stored_bytes(value: object) -> bytes:
+    """Return the bytes of a text or of bytes, of whatever kind SQLite gave the value back."""
+    if isinstance(value, bytes | memoryview):
+        return bytes(value)
+    return str(value).encode()
 
 
 def same(one: Json, other: Json) -> bool:

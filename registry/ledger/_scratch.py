@@ -23,7 +23,7 @@ CREATE TABLE erased (contact TEXT PRIMARY KEY) WITHOUT ROWID;
 
 
 class Left(NamedTuple):
-    """How the ledger leaves a row: by which entry, and the SHA-256 of the image's canonical bytes."""
+    """How the ledger leaves a row: by which entry, and the digest of the image there."""
 
     entry: int
     digest: bytes

@@ -12,7 +12,7 @@ from copy import copy
 from datetime import timedelta
 from typing import Any
 
-from django.db import connection, transaction
+from django.db import connection, connections, transaction
 from django.db.models import AutoField, Model
 
 from registry.ledger.images import Image, image_of, table_name
@@ -61,7 +61,7 @@ class _Story:
         if number % CONTACT_EVERY == CONTACT_EVERY - 1:
             self._keep_contacts(number // CONTACT_EVERY)
         elif number % 10 == 0 or not self.devices:
-            self._receive(number)
+            self._receive()
         elif number % 10 < 6:
             self._correct(number)
         else:
@@ -74,11 +74,12 @@ class _Story:
 
     # --- what happens ---
 
-    def _receive(self, number: int) -> None:
+    def _receive(self) -> None:
+        serial = f"LONG{self.index:08d}"
         device = Device(
             model=self.world.plumb_3,
-            serial=f"LONG{number:08d}",
-            serial_typed=f"LONG{number:08d}",
+            serial=serial,
+            serial_typed=serial,
             registered_id=self.index,
             revised_id=self.index,
         )
@@ -187,15 +188,13 @@ def _kind(thing: Any) -> Kind:
 
 
 def _insert(model: type[Model], rows: list[Model]) -> None:
-    """Store rows of a table as they are: a fifth of the time that bulk_create takes."""
+    """Store rows of a table as they are, without what bulk_create asks of each."""
     fields = [field for field in model._meta.local_concrete_fields if not isinstance(field, AutoField)]
     columns = ", ".join(connection.ops.quote_name(str(field.column)) for field in fields)
     sql = f'INSERT INTO "{model._meta.db_table}" ({columns}) VALUES ({", ".join(["%s"] * len(fields))})'
-    with connection.cursor() as cursor:
-        cursor.executemany(
-            sql,
-            [
-                [field.get_db_prep_save(getattr(row, field.attname), connection) for field in fields]
-                for row in rows
-            ],
-        )
+    database = connections["default"]  # not through the proxy, which costs as much as a column
+    values = [
+        [field.get_db_prep_save(getattr(row, field.attname), database) for field in fields] for row in rows
+    ]
+    with database.cursor() as cursor:
+        cursor.executemany(sql, values)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.core.management import call_command
+from django.core.management import CommandError, call_command
 from django.db import connection, transaction
 
 from config import env
@@ -19,12 +19,14 @@ from registry.actions import (
 )
 from registry.actions._stores import NewCabinet
 from registry.ledger import guards
-from registry.ledger.audit import audit
+from registry.ledger.audit import NOT_EXCLUDED, audit
 from registry.ledger.images import ledgered_models, table_name
 from registry.models import (
     Cabinet,
     CabinetWhereabouts,
+    ContactText,
     Entry,
+    Staff,
 )
 from tests import postgresql
 from tests.factories.world import DAY
@@ -183,6 +185,55 @@ def test_the_command_answers_machines_in_json(brief: Life) -> None:
     ]
 
 
+def test_the_command_says_what_it_checked_and_in_json_what_it_cannot_exclude(brief: Life) -> None:
+    _, words = told()
+    _, machines = told("--json")
+    answer = json.loads(machines)
+
+    texts, names = ContactText.objects.count(), Staff.objects.count()
+    assert f"{texts} personal texts and {names} names held against their commitments" in words
+    assert (answer["texts"], answer["names"], answer["found"], answer["counts"]) == (texts, names, 0, {})
+    assert answer["not_excluded"] == list(NOT_EXCLUDED)
+    assert all(each in words for each in NOT_EXCLUDED)
+
+
+def test_progress_is_told_where_it_is_asked_for_and_on_a_terminal(
+    brief: Life, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in ("_audit_entries", "_audit_tables"):
+        monkeypatch.setattr(f"registry.ledger.{module}.PROGRESS_EVERY", 20)
+    entries, terminal = Entry.objects.count(), StringIO()
+    monkeypatch.setattr(terminal, "isatty", lambda: True, raising=False)
+    silent, asked = StringIO(), StringIO()
+
+    call_command("audit", stdout=StringIO(), stderr=silent)
+    call_command("audit", "--json", "--progress", stdout=StringIO(), stderr=asked)
+    call_command("audit", stdout=StringIO(), stderr=terminal)
+
+    assert silent.getvalue() == ""
+    lines = asked.getvalue().splitlines()
+    assert lines[0] == f"20 of {entries} entries checked"
+    assert f"{entries} of {entries} entries checked" in lines
+    assert lines[-1].endswith("rows checked")
+    # On a terminal one line changes until its phase is done.
+    assert terminal.getvalue().startswith(f"20 of {entries} entries checked\r")
+    assert f"\r{entries} of {entries} entries checked\n20 of " in terminal.getvalue()
+
+
+def test_an_audit_that_could_not_be_carried_out_is_neither_clean_nor_a_finding(
+    brief: Life, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_of: object) -> None:
+        raise OSError("no space left on device")
+
+    monkeypatch.setattr("registry.ledger._scratch.Scratch.leave", full)
+
+    with pytest.raises(CommandError, match="so nothing is known of the register: no space left") as stop:
+        told()
+
+    assert stop.value.returncode == 2
+
+
 # --- beside writers --------------------------------------------------------------------------------
 
 # In the midst of an audit, after its first read, somebody else registers a depot.
@@ -190,11 +241,11 @@ WRITE_IN_THE_MIDST = """
 import json, threading, time
 import django
 django.setup()
-from django.core.management import call_command
+from django.core.management import CommandError, call_command
 from django.db import connection
 from registry.actions import locations, register
 from registry.actions._action import SYSTEM, Actor
-from registry.ledger.audit import audit
+from registry.ledger.audit import NOT_EXCLUDED, audit
 from registry.rules.events import Face
 
 call_command("migrate", verbosity=0)
@@ -275,6 +326,10 @@ def run(environment: dict[str, str], *command: str) -> subprocess.CompletedProce
 def test_an_audit_sees_one_state_and_keeps_no_writer_out_and_its_status_tells(
     elsewhere: dict[str, str],
 ) -> None:
+    untold = run(elsewhere, "manage.py", "audit")
+    assert (untold.returncode, untold.stdout) == (2, "")
+    assert "could not be carried out" in untold.stderr  # there is no table yet
+
     done = run(elsewhere, "-c", WRITE_IN_THE_MIDST)
     assert done.returncode == 0, done.stderr
     answer = json.loads(done.stdout)
@@ -285,6 +340,7 @@ def test_an_audit_sees_one_state_and_keeps_no_writer_out_and_its_status_tells(
     assert answer["in_transaction"] is False
 
     clean = run(elsewhere, "manage.py", "audit")
+    assert clean.stderr == ""
     assert (clean.returncode, "2 entries hashed and replayed" in clean.stdout) == (0, True)
     assert run(elsewhere, "-c", RENAME).returncode == 0
     failed = run(elsewhere, "manage.py", "audit", "--json")

@@ -42,7 +42,7 @@ class Command(BaseCommand):
                 returncode=COULD_NOT_RUN,
             ) from error
         if options["json"]:
-            self.stdout.write(json.dumps(as_json(report, clock.now()), indent=2))
+            self.stdout.write(json.dumps(as_json(report, clock.now()), indent=2, default=repr))
         else:
             self._tell(report)
         if not report.clean:
