@@ -191,7 +191,7 @@ def test_the_command_says_what_it_checked_and_in_json_what_it_cannot_exclude(bri
     answer = json.loads(machines)
 
     texts, names = ContactText.objects.count(), Staff.objects.count()
-    assert f"{texts} personal texts and {names} names held against their commitments" in words
+    assert f"{texts} personal texts (1 erased) and {names} names held against their commitments" in words
     assert (answer["texts"], answer["names"], answer["found"], answer["counts"]) == (texts, names, 0, {})
     assert answer["not_excluded"] == list(NOT_EXCLUDED)
     assert all(each in words for each in NOT_EXCLUDED)

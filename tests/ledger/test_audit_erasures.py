@@ -142,17 +142,22 @@ def test_the_command_tells_erasures_to_people_and_to_machines(brief: Life) -> No
     assert "Fenner" not in people.getvalue() + machines.getvalue()
 
 
-def test_erasures_beyond_the_limit_are_counted(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("registry.ledger._findings.ERASURES_LISTED_MAX", 1)
-    first, second = contact_of(world), contact_of(world)
-    for contact in (first, second):
+def test_erasures_beyond_the_limits_are_counted(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("registry.ledger._findings.ERASURES_LISTED_MAX", 2)
+    monkeypatch.setattr("registry.management.commands.audit.ERASURES_TOLD_MAX", 1)
+    contacts = [contact_of(world) for _ in range(3)]
+    for contact in contacts:
         locations.erase_contact(world.office, contact_id=contact.pk)
-    out = StringIO()
+    people, machines = StringIO(), StringIO()
 
-    call_command("audit", stdout=out)
+    call_command("audit", stdout=people)
+    call_command("audit", "--json", stdout=machines)
 
-    assert out.getvalue().count("Erased: ") == 1
-    assert "... and 1 more erasures, which are not listed." in out.getvalue()
+    answer = json.loads(machines.getvalue())
+    assert (len(answer["erasures"]), answer["erasures_counted"]) == (2, 3)
+    assert people.getvalue().count("Erased: ") == 1
+    assert contacts[1].label in people.getvalue()  # the newest that is listed
+    assert "... and 2 erasures more; --json lists them." in people.getvalue()
 
 
 # --- who says that something was erased ------------------------------------------------------------

@@ -11,6 +11,7 @@ from registry.ledger import clock
 from registry.ledger.audit import NOT_EXCLUDED, Report, as_json, audit
 
 FOUND, COULD_NOT_RUN = 1, 2  # exit statuses
+ERASURES_TOLD_MAX = 20  # to people, the newest; machines are told more
 
 
 class Command(BaseCommand):
@@ -74,18 +75,19 @@ class Command(BaseCommand):
     def _tell_checked(self, report: Report) -> None:
         self.stdout.write(
             f"{report.entries:,} entries hashed and replayed, {report.rows:,} rows compared,"
-            f" {report.guards} guards looked for, {report.texts:,} personal texts and {report.names:,} names"
-            f" held against their commitments, {report.erased:,} erased texts."
+            f" {report.guards} guards looked for, {report.texts:,} personal texts ({report.erased:,} erased)"
+            f" and {report.names:,} names held against their commitments."
         )
 
     def _tell_erasures(self, report: Report) -> None:
-        for erasure in report.erasures:
+        told = report.erasures[-ERASURES_TOLD_MAX:]
+        for erasure in told:
             texts = "1 text" if erasure.texts == 1 else f"{erasure.texts} texts"
             place = f" of {erasure.location}" if erasure.location else ""
             self.stdout.write(
-                f"Erased: {texts} of {erasure.label}{place}, by entry {erasure.entry:,} at"
+                f"Erased: {texts} of {erasure.label}{place}, by entry {erasure.entry} at"
                 f" {erasure.recorded_at}, by {erasure.by}."
             )
-        unlisted = report.erasures_counted - len(report.erasures)
-        if unlisted:
-            self.stdout.write(f"... and {unlisted:,} more erasures, which are not listed.")
+        untold = report.erasures_counted - len(told)
+        if untold:
+            self.stdout.write(f"... and {untold:,} erasures more; --json lists them.")
