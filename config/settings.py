@@ -55,8 +55,10 @@ def database_at(url: str) -> dict[str, object]:
             # A read that becomes a write cannot wait for its turn: every transaction writes from the start.
             "transaction_mode": "IMMEDIATE",
             "timeout": LOCK_WAIT_S,
-            # FULL: an entry that was answered for must survive a power cut.
-            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+            # FULL: an entry that was answered for must survive a power cut. What is erased is overwritten in
+            # the file too, whatever the library's own default is.
+            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;"
+            " PRAGMA secure_delete=ON;",
         }
     elif database["ENGINE"] == "django.db.backends.postgresql":
         # An action waits for the ledger lock in its first statement and must see in its second what the

@@ -47,6 +47,7 @@ def test_sqlite_survives_a_power_cut_and_waits_its_turn(tmp_path: Path) -> None:
             "synchronous": "PRAGMA synchronous",
             "foreign_keys": "PRAGMA foreign_keys",
             "busy_ms": "PRAGMA busy_timeout",
+            "erased_is_overwritten": "PRAGMA secure_delete",
         },
         RIMEBOOK_DATA_DIR=str(tmp_path),
         RIMEBOOK_DATABASE_URL="",
@@ -58,6 +59,7 @@ def test_sqlite_survives_a_power_cut_and_waits_its_turn(tmp_path: Path) -> None:
         "synchronous": 2,  # FULL
         "foreign_keys": 1,
         "busy_ms": 20_000,
+        "erased_is_overwritten": 1,
         "mode": "IMMEDIATE",
     }
 

@@ -106,8 +106,16 @@ def append(head: Head, story: Story, written: Sequence[Written]) -> Entry:
 
     Raises ValueError where something has no canonical form.
     """
+    entry, subjects = composed(head, story, written)
+    entry.save(force_insert=True)
+    Subject.objects.bulk_create(subjects)
+    return entry
+
+
+def composed(head: Head, story: Story, written: Sequence[Written]) -> tuple[Entry, list[Subject]]:
+    """Return the entry that follows `head` with its subjects, not yet stored; raises as `append` does."""
     entry_id = new_key()
-    subjects: list[Json] = [
+    told: list[Json] = [
         {"part": about.part, "kind": str(about.kind), "id": str(about.thing_id), "label": about.label}
         for about in story.about
     ]
@@ -127,7 +135,7 @@ def append(head: Head, story: Story, written: Sequence[Written]) -> Entry:
             "reason": story.reason,
             "schema": SCHEMA,
             "simulated": head.simulated,
-            "subjects": subjects,
+            "subjects": told,
             "images": images,
         }
     )
@@ -145,9 +153,8 @@ def append(head: Head, story: Story, written: Sequence[Written]) -> Entry:
         body=body.decode(),
         leaf_hash=leaf_hash(body),
     )
-    entry.save(force_insert=True)
     wrote = {row.key for row in written}
-    Subject.objects.bulk_create(
+    return entry, [
         Subject(
             entry=entry,
             position=position,
@@ -158,5 +165,4 @@ def append(head: Head, story: Story, written: Sequence[Written]) -> Entry:
             wrote_record=about.thing_id in wrote,
         )
         for position, about in enumerate(story.about)
-    )
-    return entry
+    ]

@@ -25,6 +25,7 @@ GUARDS = "registry/ledger/guards.py"
 COPIED = ("registry", "tests", "config", "fixtures")
 REQUESTS = ("tests/actions/test_requests_actions.py", "tests/actions/test_rehearsals_actions.py")
 HIDDEN = ("tests/actions/test_hidden_actions.py", "tests/actions")
+AUDIT = tuple(f"tests/ledger/test_audit_{name}.py" for name in ("ledger", "tables", "erasures", "bounds"))
 ALL_TESTS = ("tests/rules", "tests/actions", "tests/queries", "tests/ledger", "tests/models")
 
 # Which tests to ask first for a guard that one table alone has.
@@ -41,6 +42,21 @@ SINGLE = {
 # Conditions in the code: file, a part of the line (its `if` never holds, or the line itself goes), tests.
 LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/ledger/journal.py", "if simulated and not newest_simulated:", ("tests/ledger",)),
+    ("registry/ledger/_audit_entries.py", "_check_hash(report, entry, leaf)", AUDIT),
+    ("registry/ledger/_audit_entries.py", "_check_columns(report, entry, body)", AUDIT),
+    ("registry/ledger/_audit_entries.py", "_check_subjects(report, entry, body, stored)", AUDIT),
+    ("registry/ledger/_audit_entries.py", "_check_before(report, scratch.left", AUDIT),
+    ("registry/ledger/_audit_entries.py", "if entry.index != expected:", AUDIT),
+    ("registry/ledger/_audit_entries.py", "if entry.simulated and not previous.simulated:", AUDIT),
+    ("registry/ledger/_audit_entries.py", "    subjects.of(None)", AUDIT),
+    ("registry/ledger/_audit_entries.py", "observe(entry.index, leaf)", AUDIT),
+    ("registry/ledger/_audit_tables.py", "check_row(report, scratch, (table, key)", AUDIT),
+    ("registry/ledger/_audit_tables.py", "scratch.see_all(table)", AUDIT),
+    ("registry/ledger/_findings.py", "if self.counts[finding.layer] <= LISTED_MAX:", AUDIT),
+    ("registry/ledger/_findings.py", "if self.erasures_counted <= ERASURES_LISTED_MAX:", AUDIT),
+    ("registry/ledger/audit.py", "_check_guards(report)", AUDIT),
+    ("registry/ledger/audit.py", "check_contact_texts(report, scratch)", AUDIT),
+    ("registry/ledger/audit.py", "check_staff_names(report)", AUDIT),
     ("registry/ledger/images.py", "return value.quantize(", ("tests/ledger",)),
     ("registry/ledger/images.py", "return value.astimezone(UTC)", ("tests/ledger",)),
     (

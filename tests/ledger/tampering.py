@@ -30,6 +30,7 @@ from registry.actions import (
 from registry.actions._devices import NewDevice
 from registry.ledger import guards
 from registry.ledger.audit import Finding, Report, audit
+from registry.ledger.images import table_name
 from registry.models import (
     Account,
     Cabinet,
@@ -248,3 +249,13 @@ def newest() -> Entry:
 def middle() -> Entry:
     """Return the entry that set a cabinet's split."""
     return Entry.objects.filter(verb="split.set").earliest("index")
+
+
+def writer_of(row: Model) -> int:
+    """Return the index of the entry that last wrote a row."""
+    key = str(row.pk)
+    for entry in Entry.objects.order_by("-index"):
+        body: Any = parse_canonical(entry.body.encode())
+        if (table_name(type(row)), key) in {(image["table"], image["key"]) for image in body["images"]}:
+            return entry.index
+    raise AssertionError(f"no entry wrote {key}")

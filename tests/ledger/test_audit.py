@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.core.management import call_command
+from django.core.management import CommandError, call_command
 from django.db import connection, transaction
 
 from config import env
@@ -24,7 +24,9 @@ from registry.ledger.images import ledgered_models, table_name
 from registry.models import (
     Cabinet,
     CabinetWhereabouts,
+    ContactText,
     Entry,
+    Staff,
 )
 from tests import postgresql
 from tests.factories.world import DAY
@@ -37,6 +39,7 @@ from tests.ledger.tampering import (
     rewrite,
     undone,
     unguarded,
+    writer_of,
 )
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -99,7 +102,7 @@ def test_the_command_says_that_nothing_was_found_and_what_that_does_not_exclude(
 
     assert status == 0
     assert f"{Entry.objects.count()} entries hashed and replayed" in words
-    assert "Without a checkpoint kept outside" in words
+    assert "Without a checkpoint and a public key kept outside" in words
     assert "the newest entries were cut off" in " ".join(words.split())
     assert "FOUND" not in words
 
@@ -136,7 +139,7 @@ def test_ledger_and_table_rewritten_together_are_not_seen_and_the_command_says_s
         status, words = told()
 
     assert status == 0
-    assert "or that ledger and tables were rewritten together" in " ".join(words.split())
+    assert "or that ledger, tables and checkpoints were rewritten together" in " ".join(words.split())
 
 
 def test_the_command_names_table_row_field_and_both_values_and_fails(brief: Life) -> None:
@@ -172,11 +175,63 @@ def test_the_command_answers_machines_in_json(brief: Life) -> None:
             "layer": "rows",
             "words": f"depot {brief.last.pk}: the field name is stored as 'Elsewhere',"
             " the ledger proves 'Fell Gate'.",
-            "entry": None,
+            "entry": writer_of(brief.last),
             "table": "depot",
             "key": str(brief.last.pk),
+            "field": "name",
+            "stored": "Elsewhere",
+            "proved": "Fell Gate",
         }
     ]
+
+
+def test_the_command_says_what_it_checked_and_in_json_what_it_cannot_exclude(brief: Life) -> None:
+    _, words = told()
+    _, machines = told("--json")
+    answer = json.loads(machines)
+
+    texts, names = ContactText.objects.count(), Staff.objects.count()
+    assert f"{texts} personal texts (1 erased) and {names} names held against their commitments" in words
+    assert (answer["texts"], answer["names"], answer["found"], answer["counts"]) == (texts, names, 0, {})
+    assert len(answer["not_excluded"]) == 2
+    assert all(each in words for each in answer["not_excluded"])
+
+
+def test_progress_is_told_where_it_is_asked_for_and_on_a_terminal(
+    brief: Life, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in ("_audit_entries", "_audit_tables"):
+        monkeypatch.setattr(f"registry.ledger.{module}.PROGRESS_EVERY", 20)
+    entries, terminal = Entry.objects.count(), StringIO()
+    monkeypatch.setattr(terminal, "isatty", lambda: True, raising=False)
+    silent, asked = StringIO(), StringIO()
+
+    call_command("audit", stdout=StringIO(), stderr=silent)
+    call_command("audit", "--json", "--progress", stdout=StringIO(), stderr=asked)
+    call_command("audit", stdout=StringIO(), stderr=terminal)
+
+    assert silent.getvalue() == ""
+    lines = asked.getvalue().splitlines()
+    assert lines[0] == f"20 of {entries} entries checked"
+    assert f"{entries} of {entries} entries checked" in lines
+    assert lines[-1].endswith("rows checked")
+    # On a terminal one line changes until its phase is done.
+    assert terminal.getvalue().startswith(f"20 of {entries} entries checked\r")
+    assert f"\r{entries} of {entries} entries checked\n20 of " in terminal.getvalue()
+
+
+def test_an_audit_that_could_not_be_carried_out_is_neither_clean_nor_a_finding(
+    brief: Life, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_of: object) -> None:
+        raise OSError("no space left on device")
+
+    monkeypatch.setattr("registry.ledger._scratch.Scratch.leave", full)
+
+    with pytest.raises(CommandError, match="so nothing is known of the register: no space left") as stop:
+        told()
+
+    assert stop.value.returncode == 2
 
 
 # --- beside writers --------------------------------------------------------------------------------
@@ -186,7 +241,7 @@ WRITE_IN_THE_MIDST = """
 import json, threading, time
 import django
 django.setup()
-from django.core.management import call_command
+from django.core.management import CommandError, call_command
 from django.db import connection
 from registry.actions import locations, register
 from registry.actions._action import SYSTEM, Actor
@@ -271,6 +326,10 @@ def run(environment: dict[str, str], *command: str) -> subprocess.CompletedProce
 def test_an_audit_sees_one_state_and_keeps_no_writer_out_and_its_status_tells(
     elsewhere: dict[str, str],
 ) -> None:
+    untold = run(elsewhere, "manage.py", "audit")
+    assert (untold.returncode, untold.stdout) == (2, "")
+    assert "could not be carried out" in untold.stderr  # there is no table yet
+
     done = run(elsewhere, "-c", WRITE_IN_THE_MIDST)
     assert done.returncode == 0, done.stderr
     answer = json.loads(done.stdout)
@@ -281,6 +340,7 @@ def test_an_audit_sees_one_state_and_keeps_no_writer_out_and_its_status_tells(
     assert answer["in_transaction"] is False
 
     clean = run(elsewhere, "manage.py", "audit")
+    assert clean.stderr == ""
     assert (clean.returncode, "2 entries hashed and replayed" in clean.stdout) == (0, True)
     assert run(elsewhere, "-c", RENAME).returncode == 0
     failed = run(elsewhere, "manage.py", "audit", "--json")

@@ -53,6 +53,11 @@ def test_an_edited_body_with_its_hash_made_anew_contradicts_the_columns(brief: L
             "columns",
             f"Entry {entry.index}: the column reason says '', the hashed text 'because'.",
             entry=entry.index,
+            table="entry",
+            key=str(entry.index),
+            field="reason",
+            stored="",
+            proved="because",
         )
     ]
 
@@ -67,8 +72,12 @@ def test_an_edited_image_with_its_hash_made_anew_contradicts_the_table(brief: Li
         Finding(
             "rows",
             f"depot {brief.last.pk}: the field name is stored as 'Fell Gate', the ledger proves 'Elsewhere'.",
+            entry=entry.index,
             table="depot",
             key=str(brief.last.pk),
+            field="name",
+            stored="Fell Gate",
+            proved="Elsewhere",
         )
     ]
 
@@ -81,11 +90,17 @@ def test_an_edited_before_with_its_hash_made_anew_contradicts_the_entries_before
 
     [finding] = found(lambda: rewrite(entry, rename, rehash=True))
 
-    assert (finding.layer, finding.entry, finding.table, finding.key) == (
+    before = Entry.objects.filter(verb="depot.registered").latest("index").index
+    assert finding == Finding(
         "replay",
-        entry.index,
-        "depot",
-        str(brief.last.pk),
+        f"Entry {entry.index} says that it found the field name of depot {brief.last.pk} as 'Elsewhere',"
+        f" entry {before} left it as 'Fellgate'.",
+        entry=entry.index,
+        table="depot",
+        key=str(brief.last.pk),
+        field="name",
+        stored="Elsewhere",
+        proved="Fellgate",
     )
 
 
@@ -222,30 +237,34 @@ def test_an_entry_put_in_between_contradicts_every_later_text(brief: Life) -> No
 
 def test_an_entry_added_at_the_end_proves_rows_that_no_table_holds(brief: Life) -> None:
     last, key = newest(), str(new_key())
+    body: Any = parse_canonical(last.body.encode())
+    image = {**body["images"][0]["after"], "id": key}
 
     def add() -> None:
-        body: Any = parse_canonical(last.body.encode())
-        image = {**body["images"][0]["after"], "id": key}
         forged = new_key()
         recorded_at = last.recorded_at + MINUTE
-        body |= {
+        forged_body = body | {
             "index": last.index + 1,
             "id": str(forged),
             "recorded_at": recorded_at.astimezone(UTC).isoformat(timespec="microseconds")[:-6] + "Z",
             "subjects": [],
             "images": [{"table": "depot", "key": key, "before": None, "after": image}],
         }
-        data = canonical_bytes(body)
+        data = canonical_bytes(forged_body)
         last.pk, last.id, last.recorded_at = last.index + 1, forged, recorded_at
         last.body, last.leaf_hash = data.decode(), leaf_hash(data)
         last.save(force_insert=True)
 
-    assert found(add) == [
+    findings = found(add)
+
+    assert findings == [
         Finding(
             "rows",
             f"depot {key} was made by an entry, but is gone from the table.",
+            entry=last.index,
             table="depot",
             key=key,
+            proved=image,
         )
     ]
 

@@ -44,6 +44,7 @@ from tests.ledger.tampering import (
     found,
     remove,
     undone,
+    writer_of,
 )
 
 MINUTE = timedelta(minutes=1)
@@ -102,6 +103,8 @@ def test_an_edited_row_of_any_ledgered_table_is_named_with_field_and_values(
                 others["depot_id"] = Depot.objects.exclude(pk=row.depot_id).earliest("pk").pk
             stored = getattr(row, column) + value if value is MINUTE else others.get(column, value)
 
+            writer = writer_of(row)
+
             findings = found(lambda: edit(row, **{column: stored}))  # noqa: B023
 
             proved = image_of(row)[column]
@@ -112,8 +115,12 @@ def test_an_edited_row_of_any_ledgered_table_is_named_with_field_and_values(
                     "rows",
                     f"{table_name(model)} {row.pk}: the field {column} is stored as {told!r},"
                     f" the ledger proves {proved!r}.",
+                    entry=writer,
                     table=table_name(model),
                     key=str(row.pk),
+                    field=column,
+                    stored=told,
+                    proved=proved,
                 )
             ]
 
@@ -123,14 +130,18 @@ def test_a_row_deleted_from_any_ledgered_table_is_missed(life: Life, subtests: A
         with subtests.test(table=table_name(model)):
             row = sample(model)
 
+            proved, writer = image_of(row), writer_of(row)
+
             findings = found(lambda: remove(row))  # noqa: B023
 
             assert findings == [
                 Finding(
                     "rows",
                     f"{table_name(model)} {row.pk} was made by an entry, but is gone from the table.",
+                    entry=writer,
                     table=table_name(model),
                     key=str(row.pk),
+                    proved=proved,
                 )
             ]
 
@@ -168,6 +179,7 @@ def test_a_row_added_to_any_ledgered_table_is_made_by_no_entry(life: Life, subte
                     f"{table_name(model)} {row.pk} stands in the table, but no entry made it.",
                     table=table_name(model),
                     key=str(row.pk),
+                    stored=image_of(row),
                 )
             ]
 

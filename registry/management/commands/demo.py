@@ -108,7 +108,7 @@ class Command(BaseCommand):
         else:
             self._tell(f"The demo is there already: {total} entries, {span}. Nothing was written.")
         report = audit()
-        found = "nothing was found" if not report.findings else f"{len(report.findings)} FINDINGS"
+        found = "nothing was found" if report.clean else f"{report.found} FINDINGS"
         self._tell(
             f"Audited: {report.entries} entries replayed, {report.rows} rows compared,"
             f" {report.guards} guards looked for; {found}."
