@@ -7,11 +7,14 @@ import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import pytest
-from bundles import BUNDLES, CASES, KEY, PROGRAM, TAMPERED, UNREADABLE, honest, texts_of, with_text
+from bundles import BUNDLES, CASES, KEY, PROGRAM, ROOT, TAMPERED, UNREADABLE, honest, texts_of, with_text
+
+from tests.rules.naive_tree import NaiveTree
 
 
 @dataclass(frozen=True)
@@ -337,3 +340,46 @@ def test_a_changed_character_anywhere_is_noticed(desk: Path) -> None:
         ("checkpoints", 0, "public_key"),
         ("checkpoints", 1, "public_key"),
     }
+
+
+# --- the tree ------------------------------------------------------------------------------------------
+
+
+def test_the_program_takes_the_proofs_that_the_standard_defines_and_no_others() -> None:
+    program = runpy.run_path(str(PROGRAM))
+    tree = NaiveTree([sha256(bytes([0, number])).digest() for number in range(40)])
+
+    def state(size: int) -> Any:
+        root = tree.root(size).hex()
+        return program["Checkpoint"](at="", form="", register="", root=root, size=size, kept=False)
+
+    for size in range(1, 41):
+        root = tree.root(size).hex()
+        assert program["root_of"]([leaf.hex() for leaf in tree.leaves[:size]]) == root
+        for leaf in range(size):
+            path = [each.hex() for each in tree.path(leaf, size)]
+            for other in range(size):
+                led = program["climb"](other, size - 1, tree.leaves[leaf].hex(), path)
+                assert (led is not None and led[1] == root) is (other == leaf)
+        for old in range(1, size):
+            path = [each.hex() for each in tree.proof(old, size)]
+            for other in range(1, size):
+                assert program["continues"](state(other), state(size), path) is (other == old)
+            assert not program["continues"](state(old), state(size), path[:-1])
+            assert not program["continues"](state(old), state(size), [*path, root])
+            assert not program["continues"](state(size), state(old), path)
+
+
+def test_the_program_takes_the_published_proofs() -> None:
+    program = runpy.run_path(str(PROGRAM))
+    vectors = json.loads((ROOT / "fixtures/vectors/merkle_tree.json").read_text(encoding="utf-8"))
+
+    def state(size: int, root: str) -> Any:
+        return program["Checkpoint"](at="", form="", register="", root=root, size=size, kept=False)
+
+    for case in vectors["inclusion"]:
+        led = program["climb"](case["leaf"], case["size"] - 1, case["leaf_sha256"], case["path"])
+        assert led[1] == case["root"]
+    for case in vectors["consistency"]:
+        old, new = state(case["old"], case["old_root"]), state(case["size"], case["root"])
+        assert program["continues"](old, new, case["path"]) is (case["old"] < case["size"])
