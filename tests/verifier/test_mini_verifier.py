@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bundles import BUNDLES, CASES, KEY, PROGRAM, ROOT, UNREADABLE, Place, texts_of, with_text
+from bundles import BUNDLES, CASES, KEY, PROGRAM, ROOT, TAMPERED, UNREADABLE, Place, texts_of, with_text
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mini_verifier import UNREADABLE as REFUSED
 from mini_verifier import status_of
 
 VERIFIER = runpy.run_path(str(PROGRAM))
+WRITER = runpy.run_path(str(TAMPERED / "write_bundles.py"))
 SECTION = (ROOT / "README.md").read_text(encoding="utf-8").split("## The receipt and how to verify it")[1]
 
 
@@ -100,6 +101,42 @@ def test_both_verifiers_agree_on_any_number_changed() -> None:
         verdicts.append(status_of(changed, KEY, []))
         assert verdicts[-1] == program_status(changed, KEY, []), place
     assert set(verdicts) == {0, 1}
+
+
+STRANGE = [None, True, 0, -1, 1.5, 2**53, "", "7", [], [[]], {}, {"path": []}]
+
+
+def places_of(value: Any, place: Place = ()) -> list[Place]:
+    """Return every place in a value, its own included."""
+    inner = value.items() if isinstance(value, dict) else enumerate(value if isinstance(value, list) else [])
+    return [place, *(found for key, each in inner for found in places_of(each, (*place, key)))]
+
+
+def test_both_verifiers_agree_on_anything_anywhere_in_a_bundle() -> None:
+    bundle = json.loads(read("honest_device.json"))
+    for place in places_of(bundle):
+        for strange in STRANGE:
+            changed = json.dumps(with_text(bundle, place, strange))
+            assert status_of(changed, KEY, []) == program_status(changed, KEY, []), (place, strange)
+
+
+def test_both_verifiers_agree_on_anything_anywhere_in_a_body_or_record() -> None:
+    """What is strange here was hashed and signed as it stands, so that nothing but its form tells."""
+    body, record = WRITER["body_of"](7), json.loads(WRITER["HONEST"].checkpoint(12)["record"])
+    subject = {"subject": json.loads(read("honest_device.json"))["subject"]}
+    statuses = []
+    for strange in STRANGE:
+        for place in places_of(body):
+            text = json.dumps(with_text(body, place, strange), sort_keys=True, separators=(",", ":"))
+            texts = [*WRITER["HONEST"].texts[:6], text, *WRITER["HONEST"].texts[7:]]
+            changed = json.dumps(WRITER["Ledger"](texts).bundle((5, 7)) | subject)
+            statuses.append(status_of(changed, KEY, []))
+            assert statuses[-1] == program_status(changed, KEY, []), (place, strange)
+        for place in places_of(record):
+            text = json.dumps(with_text(record, place, strange), sort_keys=True, separators=(",", ":"))
+            changed = json.dumps(WRITER["HONEST"].bundle((5,)) | {"checkpoints": [WRITER["signed"](text)]})
+            assert status_of(changed, KEY, []) == program_status(changed, KEY, []) == 1, (place, strange)
+    assert set(statuses) == {0, 1}  # some members of a body say nothing that is checked
 
 
 def test_the_readme_gives_the_forms_that_the_program_knows() -> None:
