@@ -215,6 +215,15 @@ def test_a_kept_checkpoint_of_the_same_size_must_have_the_same_root(desk: Path) 
     assert "TWO HISTORIES were signed" in other.words("history", False)
 
 
+def test_a_kept_checkpoint_with_which_the_ledger_begins_is_told(desk: Path) -> None:
+    told = verify(desk, BUNDLES / "honest_device.json", "--checkpoint", BUNDLES / "checkpoint_7.json")
+
+    assert told.words("linked", True) == (
+        "It is shown that the ledger of the checkpoint of size 12 of 2026-03-21T09:00:00Z"
+        " begins with the 7 entries of the checkpoint of size 7 of 2026-03-21T09:00:00Z."
+    )
+
+
 def test_a_cut_ledger_is_known_by_its_time(desk: Path) -> None:
     told = verify(desk, BUNDLES / "truncated.json", "--checkpoint", BUNDLES / "checkpoint_12.json")
 
