@@ -74,9 +74,11 @@ def is_path(value: Json) -> bool:
     return isinstance(value, list) and all(is_hex(digest, 64) for digest in value)
 
 
-def is_checkpoint(value: Json) -> bool:
+def is_checkpoint(value: Json, passed_over: bool = False) -> bool:
+    names = {"record", "signature", "public_key"}
     return (
-        has(value, "record signature public_key")
+        isinstance(value, dict)
+        and (names <= set(value) if passed_over else names == set(value))
         and isinstance(value["record"], str)
         and is_hex(value["signature"], 128)
         and is_hex(value["public_key"], 64)
@@ -292,16 +294,16 @@ def subject_holds(bundle: dict[str, Json]) -> bool:
     return all(named & allowed for named in things)
 
 
-def status_of(bundle_text: str, key: str | None, kept_texts: list[str]) -> int:
-    """Return the exit status that the README gives for a bundle, a key and checkpoints that were kept."""
+def status_of(bundle_text: str, keys: list[str], kept_texts: list[str]) -> int:
+    """Return the exit status that the README gives for a bundle, keys and checkpoints that were kept."""
     try:
         bundle = strictly(bundle_text)
         kept = [strictly(text) for text in kept_texts]
     except NotOfTheFormError:
         return UNREADABLE
-    if not is_bundle(bundle) or not all(map(is_checkpoint, kept)):
+    if not is_bundle(bundle) or not all(is_checkpoint(each, True) for each in kept):
         return UNREADABLE
-    known = [key] if key else [checkpoint["public_key"] for checkpoint in kept]
+    known = keys or [checkpoint["public_key"] for checkpoint in kept]
     good, own, records = True, [], []
     for checkpoint in [*kept, *bundle["checkpoints"]]:
         try:

@@ -43,8 +43,8 @@ class Frozen:
 def outcome(bundle: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the findings, held against the second verifier's verdict."""
     VERIFIER["take"](bundle, VERIFIER["BUNDLE"])
-    findings: list[dict[str, Any]] = VERIFIER["check"](bundle, [], KEY)
-    assert status_of(json.dumps(bundle), KEY, []) == int(any(each["holds"] is False for each in findings))
+    findings: list[dict[str, Any]] = VERIFIER["check"](bundle, [], [KEY])
+    assert status_of(json.dumps(bundle), [KEY], []) == int(any(each["holds"] is False for each in findings))
     return findings
 
 

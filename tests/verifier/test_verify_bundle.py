@@ -310,6 +310,28 @@ def test_a_key_is_taken_in_capitals_and_from_a_file(desk: Path) -> None:
     assert verify(desk, BUNDLES / "honest_device.json", "--public-key", "00" * 32).status == 1
 
 
+def test_a_register_that_changed_its_key_is_known_by_both(desk: Path) -> None:
+    """The bundle is signed by another key than the checkpoint that was kept from before."""
+    bundle = json.loads((BUNDLES / "resigned.json").read_text(encoding="utf-8"))
+    both = ("--public-key", KEY, "--public-key", bundle["checkpoints"][0]["public_key"])
+
+    assert verify(desk, BUNDLES / "resigned.json", "--public-key", KEY).status == 1
+    told = verify(desk, BUNDLES / "resigned.json", *both)
+    assert told.status == 0
+    assert "is signed by one of the keys that you gave" in told.words("signature", True)
+    kept = ("--checkpoint", BUNDLES / "checkpoint_7.json")
+    assert verify(desk, BUNDLES / "resigned.json", *both, *kept).codes(False) == {"linked"}
+
+
+def test_a_kept_checkpoint_may_come_with_more_beside_it(desk: Path) -> None:
+    """The API tells a checkpoint's size, root and time beside the three members that are signed."""
+    path = desk / "kept.json"
+    checkpoint = json.loads((BUNDLES / "checkpoint_7.json").read_text(encoding="utf-8"))
+    path.write_text(json.dumps(checkpoint | {"size": 99, "root": "none"}), encoding="utf-8")
+
+    assert verify(desk, BUNDLES / "honest_device.json", "--checkpoint", path).status == 0
+
+
 def test_a_kept_checkpoint_that_is_none_is_refused_never_passed_over(desk: Path) -> None:
     for kept in ("nowhere.json", BUNDLES / "honest_device.json", BUNDLES / "public_key.txt", desk):
         assert verify(desk, BUNDLES / "honest_device.json", "--checkpoint", kept).status == 2
@@ -333,7 +355,7 @@ def test_a_changed_character_anywhere_is_noticed(desk: Path) -> None:
             program["take"](changed, program["BUNDLE"])
         except ValueError:
             return True
-        return any(each["holds"] is False for each in program["check"](changed, [kept], KEY))
+        return any(each["holds"] is False for each in program["check"](changed, [kept], [KEY]))
 
     assert not fails(bundle)
     unnoticed = set()

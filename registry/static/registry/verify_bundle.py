@@ -1,9 +1,9 @@
 """Check a bundle of Rimebook offline: what holds, what does not, and what cannot be told from it.
 
-    python3 verify_bundle.py BUNDLE [--public-key HEX_OR_FILE] [--checkpoint FILE ...] [--json]
+    python3 verify_bundle.py BUNDLE [--public-key HEX_OR_FILE] [--checkpoint FILE] [--json]
 
 It needs Python 3.11 or newer and the package cryptography, and nothing of the register. Give it the
-public key that you got another way than with the bundle, and the checkpoints that you kept.
+public keys that you got another way than with the bundle, and the checkpoints that you kept.
 Exit status: 0 all holds, 1 something does not hold, 2 a file cannot be read.
 Limits: 64 MiB a file, whole numbers up to 2^53 - 1, and Python's own depth of nesting.
 """
@@ -239,8 +239,7 @@ def check_states(report: Report, states: list[Checkpoint]) -> None:
         if state.size == before.size and state.root == before.root:
             report.add(True, "history", f"{before} and {state} have the same root: the same entries.")
         elif state.size == before.size:
-            words = f"{before} and {state} have different roots."
-            report.add(False, "history", f"TWO HISTORIES were signed: {words}")
+            report.add(False, "history", f"TWO HISTORIES were signed, {before} and {state}.")
 
 
 def check_proofs(report: Report, states: list[Checkpoint], proofs: list[dict[str, Any]]) -> None:
@@ -251,8 +250,7 @@ def check_proofs(report: Report, states: list[Checkpoint], proofs: list[dict[str
         first, second = by_size.get(proof["from"]), by_size.get(proof["to"])
         name = f"The consistency proof from {proof['from']} to {proof['to']}"
         if not first or not second:
-            words = f"{name} joins no two checkpoints that hold, so it tells nothing."
-            report.add(None, "consistency", words)
+            report.add(None, "consistency", f"{name} joins no two checkpoints that hold: it tells nothing.")
         elif not continues(first, second, proof["path"]):
             report.add(False, "consistency", f"{name} does NOT join {first} and {second}.")
         elif second.size in shown:  # counted by its larger end only: two forks, too, begin alike
@@ -277,8 +275,7 @@ def check_entry(report: Report, value: dict[str, Any], by_size: dict[int, Checkp
     if entry.index != index or not 1 <= index <= size:
         report.add(False, "index", f"What is shown as entry {index} of {size} says that it is {entry}.")
     elif state is None:
-        words = f"no checkpoint of size {size} holds in this bundle."
-        report.add(False, "inclusion", f"Nothing proves {entry}: {words}")
+        report.add(False, "inclusion", f"Nothing proves {entry}: no checkpoint of size {size} holds here.")
     else:
         roots = climb(index - 1, size - 1, leaf, value["path"])
         holds = roots is not None and roots[1] == state.root
@@ -335,9 +332,10 @@ def check_subject(report: Report, subject: dict[str, str], entries: list[Entry])
         report.add(None, "label", words)
 
 
-def check(bundle: dict[str, Any], kept: list[dict[str, Any]], key: str | None) -> Report:
-    """Check a bundle, beside the checkpoints that were kept and the key that is known; return the report."""
-    report, given = Report(), {key: "the key that you gave"} if key else {}
+def check(bundle: dict[str, Any], kept: list[dict[str, Any]], keys: list[str]) -> Report:
+    """Check a bundle, beside the checkpoints that were kept and the keys that are known."""
+    whose = "the key that you gave" if len(keys) == 1 else "one of the keys that you gave"
+    report, given = Report(), dict.fromkeys(keys, whose)
     known = given or {value["public_key"]: "the key of a checkpoint that you kept" for value in kept}
     found = [check_checkpoint(report, value, known, True) for value in kept]
     for value in bundle["checkpoints"]:
@@ -367,25 +365,26 @@ def main() -> int:
     """Check what the command line names, tell what was found, and return the exit status."""
     parser = argparse.ArgumentParser(description="Check a bundle of Rimebook offline.")
     parser.add_argument("bundle", metavar="BUNDLE")
-    parser.add_argument("--public-key", metavar="HEX_OR_FILE", help="the register's key, got another way")
-    parser.add_argument("--checkpoint", metavar="FILE", action="append", default=[], help="that you kept")
+    several: dict[str, Any] = {"action": "append", "default": [], "help": "as often as you have some"}
+    parser.add_argument("--public-key", metavar="HEX_OR_FILE", **several)
+    parser.add_argument("--checkpoint", metavar="FILE", **several)
     parser.add_argument("--json", action="store_true", help="the findings as JSON")
     options = parser.parse_args()
     sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
-    name, key, kept, report, status = options.bundle, options.public_key, [], Report(), 2
+    name, keys, kept, report, status = options.bundle, [], [], Report(), 2
     try:
         bundle = take(parse(read_file(name)), BUNDLE)
         if not bundle["checkpoints"]:
             raise ValueError("it holds no checkpoint")
         for name in options.checkpoint:
-            kept.append(take(parse(read_file(name)), CHECKPOINT))
-        if key is not None:
-            name = "--public-key"
-            key = take((key if HASH.fullmatch(key.lower()) else read_file(key)).strip().lower(), HASH)
+            kept.append(take(parse(read_file(name)), CHECKPOINT, more=True))
+        for name in options.public_key:
+            text = name if HASH.fullmatch(name.lower()) else read_file(name)
+            keys.append(take(text.strip().lower(), HASH))
     except (OSError, ValueError, RecursionError) as error:
         report.add(False, "unreadable", f"Cannot read {name}: {error}.")
     else:
-        report = check(bundle, kept, key)
+        report = check(bundle, kept, keys)
         status = int(any(finding["holds"] is False for finding in report))
     said = {True: "holds:          ", False: "DOES NOT HOLD:  ", None: "cannot be told: "}
     lines = [said[finding["holds"]] + finding["words"] for finding in report]
