@@ -6,6 +6,7 @@ import runpy
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -61,6 +62,18 @@ def verify(desk: Path, *arguments: str | Path) -> Told:
     """Run the program and return what it told as JSON."""
     done = run(desk, *arguments, "--json")
     return Told(done.returncode, json.loads(done.stdout))
+
+
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Told]:
+    """Run the program within this one, for what needs no isolation."""
+
+    def run_here(*arguments: str | Path) -> Told:
+        monkeypatch.setattr(sys, "argv", [PROGRAM.name, *map(str, arguments), "--json"])
+        status = runpy.run_path(str(PROGRAM))["main"]()
+        return Told(status, json.loads(capsys.readouterr().out))
+
+    return run_here
 
 
 def against(case: dict[str, Any]) -> list[str | Path]:
@@ -263,11 +276,13 @@ def test_no_text_of_a_bundle_makes_a_line_of_its_own(desk: Path) -> None:
 
 
 @pytest.mark.parametrize("text", UNREADABLE.values(), ids=UNREADABLE)
-def test_what_is_no_bundle_is_refused_in_one_sentence(desk: Path, text: str) -> None:
-    path = desk / "hostile.json"
+def test_what_is_no_bundle_is_refused_in_one_sentence(
+    here: Callable[..., Told], tmp_path: Path, text: str
+) -> None:
+    path = tmp_path / "hostile.json"
     path.write_text(text, encoding="utf-8", errors="surrogatepass")
 
-    told = verify(desk, path)
+    told = here(path)
 
     assert told.status == 2
     assert told.codes(False) == {"unreadable"}
@@ -278,11 +293,11 @@ def test_what_is_no_bundle_is_refused_in_one_sentence(desk: Path, text: str) -> 
 @pytest.mark.parametrize(
     "data", [b"\xff\xfe", b"\x00" * 9, b"\x1f\x8b\x08\x00"], ids=["UTF-16", "zeros", "gzip"]
 )
-def test_bytes_that_are_no_text_are_refused(desk: Path, data: bytes) -> None:
-    path = desk / "bytes.json"
+def test_bytes_that_are_no_text_are_refused(here: Callable[..., Told], tmp_path: Path, data: bytes) -> None:
+    path = tmp_path / "bytes.json"
     path.write_bytes(data)
 
-    assert verify(desk, path).status == 2
+    assert here(path).status == 2
 
 
 def test_a_file_over_the_limit_is_refused_unparsed(desk: Path) -> None:
@@ -297,8 +312,8 @@ def test_a_file_over_the_limit_is_refused_unparsed(desk: Path) -> None:
 
 
 @pytest.mark.parametrize("key", ["", "ab", "zz" * 32, KEY[1:], "nowhere.txt"])
-def test_a_key_that_is_none_is_refused_never_passed_over(desk: Path, key: str) -> None:
-    told = verify(desk, BUNDLES / "honest_device.json", "--public-key", key)
+def test_a_key_that_is_none_is_refused_never_passed_over(here: Callable[..., Told], key: str) -> None:
+    told = here(BUNDLES / "honest_device.json", "--public-key", key)
 
     assert told.status == 2
     assert told.codes(False) == {"unreadable"}
