@@ -51,6 +51,7 @@ def test_every_command_of_the_walks_does_what_the_readme_says(demo: Served) -> N
     assert "was swapped for" in answers
     assert '"code":"role_forbids"' in answers
     assert "Nothing was found" in answers
+    assert "By the checkpoint and the public key from outside" in answers
     assert demo.command("audit")
 
 
