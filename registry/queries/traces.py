@@ -76,6 +76,16 @@ class ChainStay:
     replaced: tuple[Belief, ...]
     merged_from: str
 
+    @property
+    def end_reason(self) -> str:
+        """Why an assignment ended by V, a word of EndReason; blank while it ran."""
+        return self.place.end_reason if self.period.valid_to else ""
+
+    @property
+    def end_note(self) -> str:
+        """Why an assignment ended by V, in words."""
+        return self.place.end_note if self.period.valid_to else ""
+
 
 @dataclass(frozen=True, slots=True)
 class Chain:
@@ -89,6 +99,14 @@ class Chain:
     withdrawn: tuple[Belief, ...]
     findings: tuple[Finding, ...]
     events: Mapping[int, Event]
+
+    def told_by(self, link: ChainStay) -> list[Event]:
+        """Return the entries that made a link what it is, earliest first."""
+        return [self.events[index] for index in link.entries if index in self.events]
+
+    def found_in(self, link: ChainStay) -> list[Finding]:
+        """Return what is found in a link, the gravest first."""
+        return [finding for finding in self.findings if link.place.period in finding.periods]
 
 
 def device_chain(device_id: UUID, moment: Moment, zone: tzinfo = UTC) -> Chain:
@@ -323,7 +341,7 @@ def _device_stay(place: DeviceWhereabouts, period: Period) -> DeviceStay:
         holder_words(place),
         place.cabinet_id,
         place.starts_known_by,
-        place.end_reason if period.valid_to else "",
+        place.end_reason if period.valid_to else "",  # as of V it may have run still
         place.reference,
     )
 
