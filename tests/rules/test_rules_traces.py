@@ -291,6 +291,11 @@ def faulty(*after: tuple[str, int, int | None]) -> History:
         ([("depot", 20, 25), ("cabinet", 25, None)], [("fault_unsettled", 20, 25)]),
         ([("van", 20, 21), ("maker", 21, None)], []),
         ([("depot", 20, 21), ("retired", 21, None)], []),
+        ([("depot", 20, 21), ("lost", 21, None)], [("lost", 21, None)]),
+        (
+            [("depot", 20, 21), ("lost", 21, 24), ("depot", 24, 25), ("cabinet", 25, None)],
+            [("lost", 21, 24), ("fault_unsettled", 20, 25)],
+        ),
         ([("depot", 20, 25), ("cabinet", 25, 26), ("maker", 26, None)], [("fault_unsettled", 20, 25)]),
     ],
 )

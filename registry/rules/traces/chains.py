@@ -299,9 +299,9 @@ def _fault_unsettled(history: History) -> Iterator[Finding]:
             if after.place is DevicePlace.CABINET:
                 again = after
                 break
-            # What is lost or retired goes to no maker any more.
-            settled = settled or after.place not in IN_HAND
-        if settled:
+            settled = settled or after.place in (DevicePlace.MAKER, DevicePlace.RETIRED)
+        # What is lost goes to no maker before it is found.
+        if settled or (again is None and history.stays[-1].place is DevicePlace.LOST):
             continue
         told = f"and was {_at(again)} again" if again else "and has not been sent there since"
         yield Finding(
