@@ -266,6 +266,12 @@ def test_a_step_that_the_rules_ask_for_is_missed(before: str, after: str, found:
     assert (("step_missing", 9, 9) in told(history)) is found
 
 
+def test_after_a_gap_the_gap_is_what_is_missed() -> None:
+    places = [stay("depot", 0, 2), stay("maker", 2, 9, reference="R1"), stay("cabinet", 10, None)]
+
+    assert told(History(places, [stood(STORE, 0, None)])) == [("whereabouts_unknown", 9, 10)]
+
+
 def test_what_was_retired_and_came_back_is_found_even_after_a_gap() -> None:
     back = chain(("depot", 0, 2), ("retired", 2, 5), ("van", 5, None))
     later = chain(("depot", 0, 2), ("retired", 2, 5), ("van", 6, None))
@@ -290,6 +296,7 @@ def faulty(*after: tuple[str, int, int | None]) -> History:
         ([("van", 20, 21), ("depot", 21, None)], [("fault_unsettled", 20, None)]),
         ([("depot", 20, 25), ("cabinet", 25, None)], [("fault_unsettled", 20, 25)]),
         ([("van", 20, 21), ("maker", 21, None)], []),
+        ([("maker", 20, 21), ("depot", 21, 25), ("cabinet", 25, None)], []),
         ([("depot", 20, 21), ("retired", 21, None)], []),
         ([("depot", 20, 21), ("lost", 21, None)], [("lost", 21, None)]),
         (
