@@ -13,6 +13,7 @@ from psycopg import IsolationLevel
 from config import env
 from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
 from registry.rules.events import Kind
+from registry.rules.whereabouts import DevicePlace
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -201,6 +202,7 @@ SPECTACULAR_SETTINGS = {
         "FirstLocationState": ["planned", "open", "asleep"],
         "AccountState": ["open", "closed"],
         "KindOfThing": [str(kind) for kind in Kind],
+        "PlaceOfDevice": [str(place) for place in DevicePlace],
     },
 }
 

@@ -235,8 +235,9 @@ def _of_framework(error: Exception) -> Response | None:
             "This address knows no such method. See the documentation at /api/v1/docs/.",
         )
     if isinstance(error, exceptions.NotAcceptable):
+        forms = " or ".join(form.media_type for form in error.available_renderers or ())
         return problem(
-            ApiCode.NOT_ACCEPTABLE, HTTPStatus.NOT_ACCEPTABLE, "Answers are application/json. Accept that."
+            ApiCode.NOT_ACCEPTABLE, HTTPStatus.NOT_ACCEPTABLE, f"Answers are {forms}. Accept that."
         )
     if isinstance(error, exceptions.UnsupportedMediaType):
         return problem(

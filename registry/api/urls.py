@@ -21,6 +21,7 @@ from registry.api import (
     staff,
     suggestions,
     tokens,
+    traces,
 )
 from registry.api.documents import DocumentationView, NowhereView, ProblemView, SchemaView
 
@@ -52,6 +53,10 @@ urlpatterns = [
     path("devices/provisional/", provisional.ProvisionalView.as_view()),
     path("devices/<uuid:key>/", devices.DeviceView.as_view()),
     path("devices/<uuid:key>/trace/", suggestions.DeviceTraceView.as_view()),
+    path("devices/<uuid:key>/chain/", traces.DeviceChainView.as_view(), name="api_device_chain"),
+    path(
+        "devices/<uuid:key>/chain.csv", traces.DeviceChainTableView.as_view(), name="api_device_chain_table"
+    ),
     path("devices/<uuid:key>/hand-over/", devices.DeviceHandOverView.as_view()),
     path("devices/<uuid:key>/repair/", devices.DeviceRepairView.as_view()),
     path("devices/<uuid:key>/return/", devices.DeviceReturnView.as_view()),

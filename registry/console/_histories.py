@@ -12,8 +12,8 @@ from registry.console._pages import Asked, Visit
 from registry.ledger.images import table_name
 from registry.models import CabinetWhereabouts, Depot, DeviceWhereabouts, Location
 from registry.models.base import PeriodVersion
+from registry.queries.cabinets import stay_words as stay_words
 from registry.queries.records import refer_as_known
-from registry.rules.whereabouts import CabinetPlace
 
 ROWS_SHOWN_MAX = 200  # of one history: the newest
 
@@ -67,14 +67,6 @@ def stays_known(asked: Asked, **about: Any) -> list[CabinetWhereabouts]:
     stays = list(CabinetWhereabouts.objects.believed_at(asked.moment.index).filter(**about))
     refer_as_known(stays, asked.moment.index, location=Location, depot=Depot)
     return stays
-
-
-def stay_words(stay: CabinetWhereabouts) -> str:
-    """Return where a cabinet stood, in words."""
-    if stay.location is not None:
-        return stay.location.label
-    depot = stay.depot.label if stay.depot else ""
-    return f"scrapped, by depot {depot}" if stay.place == CabinetPlace.SCRAPPED else f"depot {depot}"
 
 
 def stay_link(stay: CabinetWhereabouts) -> str:

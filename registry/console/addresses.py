@@ -21,6 +21,7 @@ from registry.console import (
     staff,
     stores,
     suggestions,
+    traces,
 )
 
 PAGES: list[URLPattern] = [
@@ -68,6 +69,7 @@ PAGES: list[URLPattern] = [
     path("devices/suggest/", suggestions.devices, name="devices_suggest"),
     path("devices/waiting/", devices.waiting, name="devices_waiting"),
     path("devices/<uuid:key>/", devices.device, name="device"),
+    path("devices/<uuid:key>/chain/", traces.chain, name="device_chain"),
     path("devices/<uuid:key>/correct/", devices.correct, name="device_correct"),
     path("devices/<uuid:key>/hand-over/", custody.hand_over, name="device_hand_over"),
     path("devices/<uuid:key>/repair/", custody.repair, name="device_repair"),

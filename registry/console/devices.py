@@ -15,21 +15,17 @@ from registry.console._histories import end_words, rows_of
 from registry.console._pages import Asked, Button, Visit, page
 from registry.console._writing import Wish, write, writing
 from registry.console.locations import timeline_of
-from registry.models import Cabinet, Depot, DeviceWhereabouts, Staff
+from registry.models import Cabinet, Depot, DeviceWhereabouts
 from registry.queries.assignments import DeviceAt, device_at, devices_as_known, devices_in
 from registry.queries.records import refer_as_known
 from registry.queries.timelines import device_trace
+from registry.queries.traces import holder_words
 from registry.rules.errors import RuleBroken
 from registry.rules.roles import Scope
 from registry.rules.whereabouts import DevicePlace, DeviceStanding
 
 LABEL_FACTS = ("firmware", "imei", "iccid", "iccid_override")
 WAITING_SHOWN = 50  # provisional devices on one page
-PLACES = {
-    DevicePlace.MAKER: "in repair at its maker",
-    DevicePlace.LOST: "lost",
-    DevicePlace.RETIRED: "retired",
-}
 
 
 def address_of(key: UUID) -> str:
@@ -66,7 +62,7 @@ def device(visit: Visit, key: UUID) -> HttpResponse:
         {
             **context,
             "at": at,
-            "place_words": _place_words(at),
+            "place_words": holder_words(at.place),
             "provisional": at.device.standing == DeviceStanding.PROVISIONAL,
             "judgements": _judgements(visit, now),
             "buttons": _buttons(visit, now),
@@ -77,11 +73,6 @@ def device(visit: Visit, key: UUID) -> HttpResponse:
     )
 
 
-def _place_words(at: DeviceAt) -> str:
-    """Return where a device that hangs in no cabinet is, in words."""
-    return PLACES.get(DevicePlace(at.place.place), at.words)
-
-
 def _places(visit: Visit, asked: Asked, key: UUID) -> list[Any]:
     index = asked.moment.index
     places = list(DeviceWhereabouts.objects.believed_at(index).filter(device=key).select_related("staff"))
@@ -90,22 +81,10 @@ def _places(visit: Visit, asked: Asked, key: UUID) -> list[Any]:
         visit,
         asked,
         places,
-        place_words,
+        holder_words,
         link=lambda place: reverse("admin:cabinet", args=[place.cabinet_id]) if place.cabinet_id else "",
         note=lambda place: place.reference or end_words(place),
     )
-
-
-def place_words(place: DeviceWhereabouts) -> str:
-    """Return where a device was, in words; what the place refers to has been read already."""
-    if place.cabinet is not None:
-        slot = f" in slot {place.slot}" if place.slot != 1 else ""
-        return f"cabinet {place.cabinet.asset_tag}{slot}"
-    if isinstance(place.staff, Staff):
-        return f"van of {place.staff.name}"
-    if place.place == DevicePlace.DEPOT:
-        return f"depot {place.depot.label if place.depot else ''}"
-    return PLACES[DevicePlace(place.place)]
 
 
 def _buttons(visit: Visit, now: DeviceAt) -> list[Button]:

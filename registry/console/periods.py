@@ -33,7 +33,6 @@ from registry.console._splits import SplitForm, initial_shares
 from registry.console._times import read_time, type_time
 from registry.console._writing import Wish, write, writing
 from registry.console.cabinets import suggest
-from registry.console.devices import place_words
 from registry.models import (
     Account,
     AccountState,
@@ -48,6 +47,7 @@ from registry.models.base import PeriodVersion
 from registry.queries.changes import TABLE_WORDS, show_time
 from registry.queries.moments import Moment
 from registry.queries.periods import period_at
+from registry.queries.traces import holder_words
 from registry.rules.accounts import AccountStanding
 from registry.rules.errors import RuleBroken
 from registry.rules.locations import LocationStanding
@@ -310,7 +310,7 @@ def _called(version: PeriodVersion) -> str:
 def _told(version: PeriodVersion, visit: Visit) -> str:
     """Return what a period says, in words."""
     if isinstance(version, DeviceWhereabouts):
-        said = place_words(version)
+        said = holder_words(version)
     elif isinstance(version, CabinetWhereabouts):
         said = stay_words(version)
     elif isinstance(version, LocationHolding):

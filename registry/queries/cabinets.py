@@ -23,6 +23,7 @@ from registry.queries.records import as_known, refer_as_known
 from registry.rules.errors import absent
 from registry.rules.roles import Scope
 from registry.rules.splits import percent_text
+from registry.rules.whereabouts import CabinetPlace
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,14 @@ class CabinetAt:
         """The shares left to right, which have been read already."""
         shares = self.split.shares.all() if self.split else ()
         return tuple((share.product.name, percent_text(share.hundredths)) for share in shares)
+
+
+def stay_words(stay: CabinetWhereabouts) -> str:
+    """Return where a cabinet stood, in words; what the stay refers to has been read already."""
+    if stay.location is not None:
+        return stay.location.label
+    depot = stay.depot.label if stay.depot else ""
+    return f"scrapped, by depot {depot}" if stay.place == CabinetPlace.SCRAPPED else f"depot {depot}"
 
 
 def stays_in(moment: Moment, scope: Scope) -> "QuerySet[CabinetWhereabouts]":

@@ -76,12 +76,12 @@ def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinf
     What was told of a provisional record that turned out to be this device belongs to it.
     """
     index = head_index() if known_index is None else known_index
-    records = _records_of(device_id, index)
+    records = records_of(device_id, index)
     about = Subject.objects.filter(kind=Kind.DEVICE, thing_id__in=records, entry__lte=index)
     return _events(set(about.values_list("entry", flat=True)), index, zone, records)
 
 
-def _records_of(device_id: UUID, index: int) -> set[UUID]:
+def records_of(device_id: UUID, index: int) -> set[UUID]:
     """Return a device's key and those of the records that were merged into it, one query a generation."""
     found, latest = {device_id}, {device_id}
     while latest:
@@ -105,9 +105,19 @@ def told_event(index: int, zone: tzinfo = UTC) -> Event:
     raise absent("entry")
 
 
-def told_events(indexes: Iterable[int], zone: tzinfo = UTC) -> dict[int, Event]:
-    """Return entries as events by index, with things called as they are now; as many queries for many."""
-    return {event.index: event for event in _events(indexes, head_index(), zone)}
+def told_events(
+    indexes: Iterable[int],
+    zone: tzinfo = UTC,
+    known_index: int | None = None,
+    focus: Collection[UUID] = (),
+) -> dict[int, Event]:
+    """Return entries as events by index, with things called as known right after `known_index`.
+
+    That is the head unless told. What is in the reader's focus is named first; as many queries for many
+    entries as for few.
+    """
+    index = head_index() if known_index is None else known_index
+    return {event.index: event for event in _events(indexes, index, zone, focus)}
 
 
 def _events(

@@ -715,6 +715,8 @@ def lists_and_things(company: Company) -> list[str]:
         *(f"{place}/" for place in LISTS),
         f"locations/{company.world.location.pk}/timeline/",
         f"devices/{company.device}/trace/",
+        f"devices/{company.device}/chain/",
+        f"devices/{company.device}/chain.csv",
         f"devices/suggest/?q={company.serial[:5]}",
         f"identify/?code={company.serial}",
         f"periods/?history=devicewhereabouts&of={company.device}",

@@ -304,7 +304,8 @@ def test_a_moment_that_is_none_is_refused_by_its_parameter(
     auditor: Person, world: World, asked: dict[str, str], code: str, parameter: str
 ) -> None:
     device = world.device()
-    stories = (f"devices/{device.pk}/trace/", f"locations/{world.location.pk}/timeline/")
+    chain = (f"devices/{device.pk}/chain/", f"devices/{device.pk}/chain.csv")
+    stories = (f"devices/{device.pk}/trace/", f"locations/{world.location.pk}/timeline/", *chain)
 
     for path in (*(f"{noun}/" for noun in NOUNS), f"devices/{device.pk}/", *stories):
         reply = told(auditor.get(path, **asked), 422, code)

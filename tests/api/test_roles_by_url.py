@@ -241,6 +241,8 @@ TABLE: dict[tuple[str, str], Row] = {
         OFFICE, ADDRESS, "devices/{device}/", lambda c: {"firmware": "2.1"}
     ),
     ("GET", "devices/<uuid:key>/trace/"): row(EVERYBODY, ADDRESS, "devices/{device}/trace/"),
+    ("GET", "devices/<uuid:key>/chain/"): row(EVERYBODY, ADDRESS, "devices/{device}/chain/"),
+    ("GET", "devices/<uuid:key>/chain.csv"): row(EVERYBODY, ADDRESS, "devices/{device}/chain.csv"),
     ("POST", "devices/<uuid:key>/hand-over/"): row(
         FIELD,
         ADDRESS,

@@ -215,6 +215,7 @@ TABLE: dict[str, Row] = {
     "devices_suggest": reads("", LIST, OFFICE),
     "devices_waiting": reads("", LIST),
     "device": reads("device", ADDRESS),
+    "device_chain": reads("device", ADDRESS),
     "device_correct": writes("device", ADDRESS, firmware="2.1"),
     "device_hand_over": writes("device", ADDRESS, depot=depot, staff=lambda c: str(c.person)),
     "device_repair": writes("device", ADDRESS),
