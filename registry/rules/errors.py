@@ -62,6 +62,7 @@ class Code(StrEnum):
     NOT_FOUNDED = "not_founded"
     SIMULATION_REFUSED = "simulation_refused"  # a real entry exists, so the clock is not ours to set
     TOO_MANY = "too_many"  # a list longer than its limit
+    NO_EVENTS = "no_events"  # an EPCIS document tells of at least one event
 
     # Requests
     REGISTER_BUSY = "register_busy"  # others wrote for too long; send the same again
