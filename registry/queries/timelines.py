@@ -76,12 +76,12 @@ def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinf
     What was told of a provisional record that turned out to be this device belongs to it.
     """
     index = head_index() if known_index is None else known_index
-    records = _records_of(device_id, index)
+    records = records_of(device_id, index)
     about = Subject.objects.filter(kind=Kind.DEVICE, thing_id__in=records, entry__lte=index)
     return _events(set(about.values_list("entry", flat=True)), index, zone, records)
 
 
-def _records_of(device_id: UUID, index: int) -> set[UUID]:
+def records_of(device_id: UUID, index: int) -> set[UUID]:
     """Return a device's key and those of the records that were merged into it, one query a generation."""
     found, latest = {device_id}, {device_id}
     while latest:
