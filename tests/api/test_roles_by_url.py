@@ -202,6 +202,7 @@ TABLE: dict[tuple[str, str], Row] = {
     ("GET", "locations/<uuid:key>/timeline/"): row(
         EVERYBODY, ADDRESS, "locations/{location}/timeline/"
     ),
+    ("GET", "locations/<uuid:key>/epcis/"): row(EVERYBODY, ADDRESS, "locations/{location}/epcis/"),
     ("POST", "locations/<uuid:key>/state/"): row(
         OFFICE,
         ADDRESS,
@@ -239,6 +240,7 @@ TABLE: dict[tuple[str, str], Row] = {
         OFFICE, ADDRESS, "devices/{device}/", lambda c: {"firmware": "2.1"}
     ),
     ("GET", "devices/<uuid:key>/trace/"): row(EVERYBODY, ADDRESS, "devices/{device}/trace/"),
+    ("GET", "devices/<uuid:key>/epcis/"): row(EVERYBODY, ADDRESS, "devices/{device}/epcis/"),
     ("POST", "devices/<uuid:key>/hand-over/"): row(
         FIELD,
         ADDRESS,
@@ -396,6 +398,9 @@ TABLE: dict[tuple[str, str], Row] = {
     # The ledger: of all depots at once.
     ("GET", "entries/"): row(READERS, WHOLE, "entries/"),
     ("GET", "entries/<int:key>/"): row(READERS, WHOLE, "entries/7/"),
+    ("GET", "epcis/"): row(
+        READERS, WHOLE, "epcis/?from=2026-01-01T00:00:00Z&to=2026-03-01T00:00:00Z"
+    ),
 }  # fmt: skip
 # In a list, the key of something that must be there, and of a row that must not: by address.
 IN_LISTS = {
