@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.conf import settings
@@ -37,7 +38,10 @@ from registry.models import (
     Split,
     Staff,
 )
+from registry.queries.epcis import Span, period_document
+from registry.queries.moments import head_index
 from registry.rules.events import Face, Verb
+from tests.epcis_checks import check, facts
 
 FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
 YEAR_BEGINS, YEAR_ENDS = datetime(2025, 10, 1, tzinfo=UTC), datetime(2026, 10, 1, tzinfo=UTC)
@@ -63,6 +67,8 @@ class Replayed:
     verbs: set[str]
     simulated: set[bool]
     state: dict[str, object]
+    epcis: dict[str, Any]  # everything that happened, as a document
+    hanging: set[tuple[str, str]]  # serials and the tags of the cabinets in which they hang
 
 
 @pytest.fixture(scope="module")
@@ -82,6 +88,12 @@ def whole(demo: Scenario, django_db_setup: None, django_db_blocker: object) -> R
             verbs=set(Entry.objects.values_list("verb", flat=True)),
             simulated=set(Entry.objects.values_list("simulated", flat=True)),
             state=_state(),
+            epcis=period_document(head_index(), Span()),
+            hanging=set(
+                DeviceWhereabouts.objects.current()
+                .filter(place="cabinet", valid_to=None)
+                .values_list("device__serial", "cabinet__asset_tag")
+            ),
         )
 
 
@@ -186,6 +198,30 @@ def test_the_fleet_has_the_size_that_pages_need(whole: Replayed) -> None:
     assert 90 <= counts["device"] <= 100
     assert counts["contact"] >= 8
     assert 300 <= counts["entry"] <= 600
+
+
+def test_the_whole_year_is_an_epcis_document_from_which_others_know_what_hangs_where(whole: Replayed) -> None:
+    """Whoever reads the facts of it in the order of their times ends with the links that the register has."""
+    master_data = whole.epcis["epcisHeader"]["epcisMasterData"]["vocabularyList"]
+    called = {
+        element["id"]: value["attribute"]
+        for vocabulary in master_data
+        for element in vocabulary["vocabularyElementList"]
+        for value in element["attributes"]
+        if value["id"] in ("rimebook:serial", "rimebook:assetTag")
+    }
+    links: set[tuple[str, str]] = set()
+
+    for event in sorted(facts(check(whole.epcis)), key=lambda one: datetime.fromisoformat(one["eventTime"])):
+        if event["type"] == "AssociationEvent":
+            [child] = event["childEPCs"]
+            link = (called[child], called[event["parentID"]])
+            # AssociationEvent (ISO/IEC 19987): ADD makes a link that was not there, DELETE ends one that was.
+            assert (link in links) == (event["action"] == "DELETE")
+            links ^= {link}
+
+    assert links == whole.hanging
+    assert len(links) > 50
 
 
 def test_a_second_replay_writes_nothing(whole: Replayed) -> None:
