@@ -13,6 +13,9 @@ from typing import Any
 
 from jsonschema import Draft7Validator, FormatChecker
 
+from registry.models import DeviceWhereabouts
+from registry.rules.periods import CLOCK_SKEW_MAX
+
 SCHEMA = json.loads((Path(__file__).parent / "vendor/epcis/EPCISDocument.schema.json").read_text())
 VALIDATOR = Draft7Validator(SCHEMA, format_checker=FormatChecker())
 CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
@@ -43,6 +46,52 @@ def facts(events: list[Event]) -> list[Event]:
     """Return the events that were never declared wrong."""
     wrong = {event["eventID"] for event in events if "errorDeclaration" in event}
     return [event for event in events if event["eventID"] not in wrong]
+
+
+Link = tuple[str, str, datetime, datetime | None]
+
+
+def links_of(document: Any) -> set[Link]:
+    """Return what hung in what from when to when, as anybody reads it from a document's facts alone.
+
+    Devices and cabinets by the register's key, which the master data give for every name.
+    """
+    keys = {
+        element["id"]: element["attributes"][0]["attribute"]
+        for vocabulary in document["epcisHeader"]["epcisMasterData"]["vocabularyList"]
+        for element in vocabulary["vocabularyElementList"]
+    }
+    running: dict[tuple[str, str], datetime] = {}
+    links: set[Link] = set()
+    for event in sorted(facts(check(document)), key=lambda one: datetime.fromisoformat(one["eventTime"])):
+        if event["type"] == "AssociationEvent":
+            [child] = event["childEPCs"]
+            link, at = (keys[child], keys[event["parentID"]]), datetime.fromisoformat(event["eventTime"])
+            # AssociationEvent (ISO/IEC 19987): ADD makes a link that was not there, DELETE ends one that was.
+            assert (link in running) == (event["action"] == "DELETE")
+            if link in running:
+                links.add((*link, running.pop(link), at))
+            else:
+                running[link] = at
+    return links | {(*link, since, None) for link, since in running.items()}
+
+
+def links_in_register() -> set[Link]:
+    """Return what hangs and hung in what as the register believes now, periods that touch joined."""
+    found: list[Link] = []
+    assigned = DeviceWhereabouts.objects.current().filter(place="cabinet").order_by("device", "valid_from")
+    for place in assigned:
+        link: Link = (
+            f"urn:uuid:{place.device_id}",
+            f"urn:uuid:{place.cabinet_id}",
+            place.valid_from,
+            place.valid_to,
+        )
+        if found and (*found[-1][:2], found[-1][3]) == link[:3]:
+            found[-1] = (*found[-1][:3], link[3])
+        else:
+            found.append(link)
+    return set(found)
 
 
 def standard_errors(document: Any) -> list[str]:
@@ -98,7 +147,8 @@ def _of_event(event: Event) -> Iterator[str]:
     # RFC 3339, section 4.3: -00:00 says that the local offset is unknown.
     if offset == "-00:00" or not event["eventTime"].endswith(offset):
         yield f"the local offset {offset} is not that of {event['eventTime']}"
-    if datetime.fromisoformat(event["recordTime"]) < datetime.fromisoformat(event["eventTime"]):
+    ahead = datetime.fromisoformat(event["eventTime"]) - datetime.fromisoformat(event["recordTime"])
+    if ahead > CLOCK_SKEW_MAX:  # by which a phone's clock may run ahead of ours
         yield "it was recorded before it occurred"
     if event.get("disposition") == "in_progress":
         yield "the disposition in_progress says nothing"

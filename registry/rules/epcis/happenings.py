@@ -174,9 +174,9 @@ def _where(belief: Belief, at: datetime, stays: Stays, *, just_before: bool = Fa
     if belief.place is not DevicePlace.CABINET or belief.at is None:
         return None
     for stay in stays.get(belief.at, ()):
-        begun = stay.valid_from < at if just_before else stay.valid_from <= at
+        # The earliest that reaches there: the one that ends then where what was until then is asked for.
         over = stay.valid_to is not None and (stay.valid_to < at if just_before else stay.valid_to <= at)
-        if begun and not over and stay.place is not CabinetPlace.SCRAPPED:
+        if stay.valid_from <= at and not over and stay.place is not CabinetPlace.SCRAPPED:
             return stay.at
     return None
 
