@@ -202,9 +202,8 @@ def _told(
         lambda told: span.contains(told.happening.occurred_at) and wanted(told),
     )
     _refuse_too_many(len(statements) + sum(statement.declared is not None for statement in statements))
-    known_at = entries[index].recorded_at if index in entries else datetime.min.replace(tzinfo=UTC)
     return document(
-        Asked(f"{what} {span.words}", index, known_at),
+        Asked(f"{what} {span.words}", index),
         statements,
         {number: entry.recorded_at for number, entry in entries.items()},
         [

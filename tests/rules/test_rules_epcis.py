@@ -185,9 +185,7 @@ class Ledger:
         statements = self.told(index)
         keys = {key for statement in statements for key in statement.happening.things}
         things = [Thing(key, "Thing", {"name": "Harbour Road", "assetTag": "SK-1"}) for key in keys]
-        found: dict[str, Any] = document(
-            Asked("everything", index, recorded[index]), statements, recorded, things
-        )
+        found: dict[str, Any] = document(Asked("everything", index), statements, recorded, things)
         return found
 
 
@@ -620,7 +618,7 @@ def test_a_document_names_its_question_and_knowledge_and_is_dated_by_that(fleet:
 def test_nothing_to_tell_is_refused() -> None:
     # ISO/IEC 19987 wants an event, the schema does not: so nothing is sent rather than an empty list.
     with pytest.raises(RuleBroken) as refused:
-        document(Asked("everything", 1, START), [], {1: START}, [])
+        document(Asked("everything", 1), [], {1: START}, [])
 
     assert refused.value.code is Code.NO_EVENTS
 

@@ -58,7 +58,6 @@ class Asked:
 
     words: str
     known_index: int
-    known_at: datetime  # when the entry of that index was recorded
 
     @property
     def document_id(self) -> UUID:
@@ -74,9 +73,9 @@ def document(
 ) -> dict[str, Json]:
     """Return the document of statements, in the order in which the register made them.
 
-    `recorded_at` says when each entry was recorded that a statement names; `things` are those that
-    statements name. The document is dated as the entry up to which it knows, so that the same question
-    gives the same bytes. Raises RuleBroken NO_EVENTS where there is nothing to tell.
+    `recorded_at` says when each entry was recorded that a statement names, and the one up to which the
+    document knows; it is dated as that one, so that the same question gives the same bytes. `things` are
+    those that statements name. Raises RuleBroken NO_EVENTS where there is nothing to tell.
     """
     if not statements:
         raise RuleBroken(
@@ -93,7 +92,7 @@ def document(
         "id": record_uri(asked.document_id),
         "type": "EPCISDocument",
         "schemaVersion": SCHEMA_VERSION,
-        "creationDate": time_text(asked.known_at),
+        "creationDate": time_text(recorded_at[asked.known_index]),
         f"{PREFIX}:knownIndex": asked.known_index,
         "epcisHeader": {"epcisMasterData": {"vocabularyList": _vocabularies(statements, things)}},
         "epcisBody": {
