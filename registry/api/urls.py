@@ -13,6 +13,7 @@ from registry.api import (
     device_models,
     devices,
     entries,
+    epcis,
     identify,
     locations,
     periods,
@@ -45,6 +46,7 @@ urlpatterns = [
     path("locations/take-over/", locations.TakeOverView.as_view()),
     path("locations/<uuid:key>/", locations.LocationView.as_view()),
     path("locations/<uuid:key>/timeline/", locations.LocationTimelineView.as_view()),
+    path("locations/<uuid:key>/epcis/", epcis.LocationEpcisView.as_view()),
     path("locations/<uuid:key>/state/", locations.LocationStateView.as_view()),
     path("locations/<uuid:key>/close/", locations.LocationCloseView.as_view()),
     path("locations/<uuid:key>/hand/", locations.LocationHandView.as_view()),
@@ -57,6 +59,7 @@ urlpatterns = [
     path(
         "devices/<uuid:key>/chain.csv", traces.DeviceChainTableView.as_view(), name="api_device_chain_table"
     ),
+    path("devices/<uuid:key>/epcis/", epcis.DeviceEpcisView.as_view()),
     path("devices/<uuid:key>/hand-over/", devices.DeviceHandOverView.as_view()),
     path("devices/<uuid:key>/repair/", devices.DeviceRepairView.as_view()),
     path("devices/<uuid:key>/return/", devices.DeviceReturnView.as_view()),
@@ -105,5 +108,6 @@ urlpatterns = [
     path("checkpoints/standing/", checkpoints.StandingView.as_view()),
     path("checkpoints/<int:key>/", checkpoints.CheckpointView.as_view()),
     path("checkpoints/<int:key>/consistency/", checkpoints.ConsistencyView.as_view()),
+    path("epcis/", epcis.EpcisView.as_view()),
     re_path("", NowhereView.as_view()),
 ]

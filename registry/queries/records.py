@@ -48,6 +48,31 @@ def as_known(rows: Iterable[Thing], index: int) -> list[Thing]:
     return list(found.values())
 
 
+def states_of(model: type[Thing], index: int, keys: Iterable[UUID]) -> dict[UUID, list[tuple[int, Thing]]]:
+    """Return records in every state that the register knew up to entry `index`, each with its entry's index.
+
+    Oldest first. One query, and two more where one of them was ever revised.
+    """
+    rows = model._default_manager.filter(registered__lte=index, pk__in=list(keys))
+    found: dict[UUID, list[tuple[int, Thing]]] = {row.pk: [(row.registered_id, row)] for row in rows}
+    revised = {key: states[0][1] for key, states in found.items() if states[0][1].revised_id != states[0][0]}
+    if not revised:
+        return found
+    wrote = (
+        Subject.objects.filter(thing_id__in=revised, wrote_record=True, entry__lte=index)
+        .order_by("entry")
+        .values_list("thing_id", "entry")
+        .distinct()
+    )
+    written = [(key, number) for key, number in wrote]
+    entries = Entry.objects.in_bulk({number for _, number in written})
+    found |= {key: [] for key in revised}
+    for key, number in written:
+        image = _image_in(entries[number], table_name(model), key)
+        found[key].append((number, _rebuilt(revised[key], image)))
+    return found
+
+
 def refer_as_known(rows: Iterable[Any], index: int, **models: type[Record]) -> None:
     """Let rows refer, by each of the named keys, to the things as known right after entry `index`.
 

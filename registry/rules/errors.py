@@ -63,6 +63,7 @@ class Code(StrEnum):
     SIMULATION_REFUSED = "simulation_refused"  # a real entry exists, so the clock is not ours to set
     TOO_MANY = "too_many"  # a list longer than its limit
     TREE_DAMAGED = "tree_damaged"  # the ledger's tree is not the one that the last checkpoint signed
+    NO_EVENTS = "no_events"  # an EPCIS document tells of at least one event
 
     # Requests
     REGISTER_BUSY = "register_busy"  # others wrote for too long; send the same again

@@ -173,7 +173,7 @@ class Feed:
             return self.chance.choice(self.keys[NAMES[name]])
         if name == "model":
             return self.chance.choice(self.keys["cabinet-models" if place != "devices" else "device-models"])
-        if name in ("valid_from", "valid_to", "known_by", "as_of", "known_at", "expires_at"):
+        if name in ("valid_from", "valid_to", "known_by", "as_of", "known_at", "expires_at", "from", "to"):
             return self.chance.choice(self.times)
         if name in ("serial", "q", "search") or (name == "code" and place == "identify"):
             return self.chance.choice(self.serials)

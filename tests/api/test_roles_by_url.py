@@ -204,6 +204,7 @@ TABLE: dict[tuple[str, str], Row] = {
     ("GET", "locations/<uuid:key>/timeline/"): row(
         EVERYBODY, ADDRESS, "locations/{location}/timeline/"
     ),
+    ("GET", "locations/<uuid:key>/epcis/"): row(EVERYBODY, ADDRESS, "locations/{location}/epcis/"),
     ("POST", "locations/<uuid:key>/state/"): row(
         OFFICE,
         ADDRESS,
@@ -243,6 +244,7 @@ TABLE: dict[tuple[str, str], Row] = {
     ("GET", "devices/<uuid:key>/trace/"): row(EVERYBODY, ADDRESS, "devices/{device}/trace/"),
     ("GET", "devices/<uuid:key>/chain/"): row(EVERYBODY, ADDRESS, "devices/{device}/chain/"),
     ("GET", "devices/<uuid:key>/chain.csv"): row(EVERYBODY, ADDRESS, "devices/{device}/chain.csv"),
+    ("GET", "devices/<uuid:key>/epcis/"): row(EVERYBODY, ADDRESS, "devices/{device}/epcis/"),
     ("POST", "devices/<uuid:key>/hand-over/"): row(
         FIELD,
         ADDRESS,
@@ -410,6 +412,9 @@ TABLE: dict[tuple[str, str], Row] = {
     ("GET", "checkpoints/<int:key>/"): Row(EVERYBODY, EVERYWHERE, lambda c: f"checkpoints/{signed()}/"),
     ("GET", "checkpoints/<int:key>/consistency/"): Row(
         READERS, WHOLE, lambda c: f"checkpoints/{signed()}/consistency/"
+    ),
+    ("GET", "epcis/"): row(
+        READERS, WHOLE, "epcis/?from=2026-01-01T00:00:00Z&to=2026-03-01T00:00:00Z"
     ),
 }  # fmt: skip
 # In a list, the key of something that must be there, and of a row that must not: by address.

@@ -1,5 +1,6 @@
 """Devices in the console: their trace, receiving, custody, and those that nobody booked in."""
 
+import re
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from registry.rules.devices import RECEIVED_MAX
 from tests.actions.unchanged import nothing_changed
 from tests.console.fleet import provisional_device
 from tests.console.pages import at, lines, post, problems, signed_in, text_of
+from tests.epcis_checks import events_of
 from tests.factories.world import DAY, HOUR, World, person
 
 
@@ -41,6 +43,22 @@ def test_the_page_tells_label_place_history_and_trace(world: World, office: Clie
     assert "depot TM Tarnmouth 2026-02-01 03:00 EST 2026-02-02 03:00 EST" in words
     assert f"Device {device.serial} was assigned to cabinet {cabinet.asset_tag}" in words
     assert "firmware was not said, is now 2.8.1" in words
+
+
+def test_the_events_are_downloaded_as_known_on_the_page(world: World, office: Client) -> None:
+    device = world.device()
+    world.assigned(device, world.cabinet())
+    index = head_index()
+
+    for asked, steps in (({}, 2), ({"known_at": str(index - 2)}, 1)):
+        page = office.get(at("device", device.pk), asked)
+        [address] = re.findall(
+            rf'href="([^"]+)" download="{device.serial}.jsonld">Download its events<', page.content.decode()
+        )
+        answer = office.get(address)
+
+        assert address.endswith(f"?known_at={asked.get('known_at', index)}")
+        assert len(events_of(answer.json())) == steps
 
 
 def test_the_trace_is_narrowed_to_one_cabinet(world: World, office: Client) -> None:

@@ -1,5 +1,6 @@
 """Locations in the console: the page with the installation timeline, and what may be done to a store."""
 
+import re
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from registry.models import DeviceWhereabouts, Entry, Location, LocationHolding,
 from registry.queries.moments import head_index
 from tests.actions.unchanged import nothing_changed
 from tests.console.pages import at, lines, post, problems, signed_in, text_of, typed
+from tests.epcis_checks import events_of
 from tests.factories.world import DAY, World, new_location, person
 
 
@@ -94,6 +96,19 @@ def test_who_does_not_see_the_ledger_gets_no_way_into_it(world: World, page_at: 
 
     assert "entry 6" in text_of(page)
     assert at("entry", 6) not in page.content.decode()
+
+
+def test_the_events_are_downloaded_as_known_on_the_page_where_there_are_any(
+    office: Client, world: World, page_at: str
+) -> None:
+    assert "jsonld" not in office.get(page_at).content.decode()
+    stocked(world)
+
+    page = office.get(page_at).content.decode()
+
+    [address] = re.findall(r'href="([^"]+)" download="harbour-road-0042.jsonld">Download its events<', page)
+    assert address.endswith(f"?known_at={head_index()}")
+    assert len(events_of(office.get(address).json())) == 4
 
 
 def test_the_timeline_is_narrowed_to_a_cabinet_and_to_a_device(

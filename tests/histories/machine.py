@@ -18,10 +18,12 @@ from hypothesis.stateful import (
 from registry.actions._action import Actor
 from registry.ledger.audit import audit
 from registry.models import Entry
+from registry.queries.epcis import Span, period_document
 from registry.queries.periods import histories
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.identifiers import check_characters
 from registry.rules.splits import Share
+from tests.epcis_checks import links_in_register, links_of
 from tests.histories.company import Company, custody
 from tests.histories.naive import Fact
 
@@ -92,6 +94,8 @@ class Machine(RuleBasedStateMachine):
             self._ask_again()
             connection.check_constraints()
             assert [finding.words for finding in audit().findings] == []
+            # Others read from our EPCIS document what we believe, whatever was corrected.
+            assert links_of(period_document(self.head, Span())) == links_in_register()
         finally:
             transaction.set_rollback(True)
             self.savepoint.__exit__(None, None, None)

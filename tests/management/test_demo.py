@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.conf import settings
@@ -37,7 +38,10 @@ from registry.models import (
     Split,
     Staff,
 )
+from registry.queries.epcis import Span, device_document, location_document, period_document
+from registry.queries.moments import head_index
 from registry.rules.events import Face, Verb
+from tests.epcis_checks import Event, Link, check, events_of, links_in_register, links_of
 
 FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
 YEAR_BEGINS, YEAR_ENDS = datetime(2025, 10, 1, tzinfo=UTC), datetime(2026, 10, 1, tzinfo=UTC)
@@ -63,6 +67,9 @@ class Replayed:
     verbs: set[str]
     simulated: set[bool]
     state: dict[str, object]
+    epcis: dict[str, Any]  # everything that happened, as a document
+    strays: list[Event]  # of the document of a device or a location, and not in that one
+    links: set[Link]  # what hung in what
 
 
 @pytest.fixture(scope="module")
@@ -82,6 +89,9 @@ def whole(demo: Scenario, django_db_setup: None, django_db_blocker: object) -> R
             verbs=set(Entry.objects.values_list("verb", flat=True)),
             simulated=set(Entry.objects.values_list("simulated", flat=True)),
             state=_state(),
+            epcis=period_document(head_index(), Span()),
+            strays=_strays(),
+            links=links_in_register(),
         )
 
 
@@ -97,6 +107,16 @@ class Undone:
         transaction.set_rollback(True)
         self.atomic.__exit__(*error)  # type: ignore[arg-type]
         connection.close()
+
+
+def _strays() -> list[Event]:
+    """Return the events of single devices and locations that the document of everything does not have."""
+    index, ever = head_index(), Span()
+    everything = events_of(period_document(index, ever))
+    stores = CabinetWhereabouts.objects.exclude(location=None).values_list("location", flat=True).distinct()
+    documents = [device_document(key, index, ever) for key in Device.objects.values_list("pk", flat=True)]
+    documents += [location_document(key, index, ever) for key in stores]
+    return [event for document in documents for event in events_of(document) if event not in everything]
 
 
 def _state() -> dict[str, object]:
@@ -186,6 +206,17 @@ def test_the_fleet_has_the_size_that_pages_need(whole: Replayed) -> None:
     assert 90 <= counts["device"] <= 100
     assert counts["contact"] >= 8
     assert 300 <= counts["entry"] <= 600
+
+
+def test_the_whole_year_is_an_epcis_document_from_which_others_know_what_hangs_where(whole: Replayed) -> None:
+    """Whoever reads the facts of it in the order of their times ends with the links that the register has."""
+    links = links_of(whole.epcis)
+
+    assert links == whole.links
+    assert whole.strays == []
+    assert len([link for link in links if link[-1] is None]) > 50
+    declared = [event["errorDeclaration"] for event in check(whole.epcis) if "errorDeclaration" in event]
+    assert {declaration["reason"] for declaration in declared} == {"incorrect_data", "did_not_occur"}
 
 
 def test_a_second_replay_writes_nothing(whole: Replayed) -> None:
