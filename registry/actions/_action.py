@@ -22,6 +22,7 @@ from registry.models import (
     CabinetModel,
     Contact,
     ContactText,
+    Count,
     Depot,
     Device,
     DeviceModel,
@@ -57,6 +58,7 @@ KINDS: dict[type[Record], Kind] = {
     Device: Kind.DEVICE,
     Staff: Kind.STAFF,
     ApiToken: Kind.TOKEN,
+    Count: Kind.COUNT,
 }
 
 
