@@ -175,7 +175,7 @@ def put_right(
             " this difference and say so.",
             field="difference",
         )
-    target = difference.seen if item.sampled else item
+    target = difference.found
     at = min(counted_at(lines, line.holder_id) for line in (item, target) if line is not None)
     places = history_in_sight(writing, DeviceWhereabouts, device, "device")
     if not places:  # merged or rejected meanwhile

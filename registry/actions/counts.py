@@ -241,7 +241,7 @@ def accept_difference(writing: Writing, *, item_id: UUID, reason: str) -> CountI
         "count": count,
         "device": following.device,
         "from": present.cabinet or present.staff or present.depot,
-        "to": None if difference.seen is None and item.sampled else there,
+        "to": None if difference.found is None else there,
         "location": list(dict.fromkeys(store for store in stores if store is not None)),
     }
     writing.tell(Verb.COUNT_DIFFERENCE_ACCEPTED, at, about, reason=reason)

@@ -48,13 +48,17 @@ class Lot:
         """How many devices each stratum has."""
         return {name: len(devices) for name, devices in self.strata.items()}
 
-    def sha256(self) -> str:
-        """Return the digest of the list: of a line "serial stratum place holder" for each device."""
-        return lot_digest(
+    def lines(self) -> list[str]:
+        """Return the list as it is hashed: a line "serial stratum place holder" for each device."""
+        return sorted(
             f"{serial} {name} {at.place.place} {holder_id(at)}"
             for name, devices in self.strata.items()
             for serial, at in devices.items()
         )
+
+    def sha256(self) -> str:
+        """Return the digest of the list."""
+        return lot_digest(self.lines())
 
     def drawn(self, sample: Sample, seed: str) -> list[tuple[str, DeviceAt]]:
         """Return the devices that a seed draws, each with its stratum."""
@@ -141,6 +145,10 @@ def lines_of(count: Count) -> list[CountItem]:
 # --- the sheet -------------------------------------------------------------------------------------
 
 
+# Blank lines of the printed sheet: never as many as are expected (common practice, no source).
+LINES_PRINTED = {DevicePlace.CABINET: 2, DevicePlace.VAN: 12, DevicePlace.DEPOT: 40}
+
+
 @dataclass(frozen=True, slots=True)
 class SheetPlace:
     """A place to go to, and what was typed there so far. Not what the register expects there."""
@@ -157,6 +165,11 @@ class SheetPlace:
     def argument(self) -> dict[str, UUID]:
         """The place, as the actions take it."""
         return {PLACE_ARGUMENT[self.place]: self.key}
+
+    @property
+    def blank_lines(self) -> range:
+        """The lines to fill in on paper."""
+        return range(1, LINES_PRINTED[self.place] + 1)
 
 
 PLACE_ARGUMENT = {
@@ -217,10 +230,14 @@ class Difference:
         return self.item.place_words if self.item.sampled else "elsewhere"
 
     @property
+    def found(self) -> CountItem | None:
+        """The line of where it was seen, None for nowhere."""
+        return self.seen if self.item.sampled else self.item
+
+    @property
     def found_words(self) -> str:
         """Where it was seen."""
-        found = self.seen if self.item.sampled else self.item
-        return found.place_words if found else "nowhere"
+        return self.found.place_words if self.found else "nowhere"
 
     @property
     def counters(self) -> set[UUID | None]:
@@ -284,6 +301,16 @@ def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
     return [Difference(line, kind, seen, now.get(line.device_id, "")) for line, kind, seen in found]
 
 
+def difference_now(item_id: UUID, scope: Scope) -> Difference:
+    """Return one difference of a closed count; raises RuleBroken NOT_FOUND for any other line."""
+    item = CountItem.objects.filter(pk=item_id, count__in=counts_in(scope), count__state=CountState.CLOSED)
+    for line in item.select_related("count"):
+        for difference in differences_of(lines_of(line.count)):
+            if difference.item.pk == item_id:
+                return difference
+    raise absent("difference")
+
+
 def counted_at(lines: Iterable[CountItem], holder: UUID) -> datetime:
     """Return when a place was counted: the last time at which somebody looked there."""
     return max(line.seen_at for line in lines if line.holder_id == holder and line.seen_at is not None)
@@ -302,11 +329,16 @@ class Redraw:
     same_sample: bool
 
 
-def redraw(count: Count) -> Redraw:
-    """Draw again from the register as known right after the entry at which the list was frozen."""
+def lot_of(count: Count) -> Lot:
+    """Return the list of a count, made again from the register as it was known when it was frozen."""
     moment = Moment(count.frozen_at, count.frozen_index, False)
     places = [DevicePlace(place) for place in count.places.split()]
-    lot = frozen_lot(moment, count.depot_id, places, Strata(count.strata))
+    return frozen_lot(moment, count.depot_id, places, Strata(count.strata))
+
+
+def redraw(count: Count) -> Redraw:
+    """Draw again from the list of a count, made again."""
+    lot = lot_of(count)
     sample = plan_sample(question_of(count), lot.sizes)
     drawn = {(name, at.device.pk) for name, at in lot.drawn(sample, count.seed)}
     kept = set(CountItem.objects.filter(count=count, sampled=True).values_list("stratum", "device"))
