@@ -237,7 +237,10 @@ TABLE: dict[str, Row] = {
     "count_sheet": reads("count", ADDRESS),
     "count_csv": reads("count", ADDRESS),
     "count_place": Row(
-        INSIDE, ADDRESS, lambda c: (c.side.count, c.side.depot), lambda c: {"serial": "", "place_done": "nothing"}
+        INSIDE,
+        ADDRESS,
+        lambda c: (c.side.count, c.side.depot),
+        lambda c: {"serial": "", "place_done": "nothing"},
     ),
     "count_recount": Row(
         INSIDE, ADDRESS, lambda c: (c.side.ready, c.side.depot), lambda c: dict(WHY)
