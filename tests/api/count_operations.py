@@ -65,7 +65,7 @@ def _recount(world: World) -> Operation:
 
 
 @_operation
-def _close(world: World) -> Operation:
+def _close_count(world: World) -> Operation:
     count = drawn(world)
     nothing_there(world, count)
     return _of("counts", count.pk, "close", "count.closed", {})
