@@ -90,7 +90,7 @@ def count(visit: Visit, key: UUID) -> HttpResponse:
             "is_open": is_open,
             "plan": words_of_plan(one),
             "confidence": rate_text(100 * one.confidence_hundredths),
-            "places": [(place, _place_address(key, place.key)) for place in places],
+            "stops": [(place, _place_address(key, place.key)) for place in places],
             "next": next((_place_address(key, place.key) for place in places if not place.done), ""),
             "places_done": sum(place.done for place in places),
             "buttons": _buttons(visit, one),
@@ -154,7 +154,7 @@ def sheet(visit: Visit, key: UUID) -> HttpResponse:
             "title": f"Sheet of {one.name}",
             "trail": trail_of(one),
             "count": one,
-            "places": sheet_of(lines_of(one)),
+            "stops": sheet_of(lines_of(one)),
         },
     )
 

@@ -378,3 +378,13 @@ def test_a_count_of_other_depots_is_in_no_list(world: World) -> None:
     local = text_of(signed_in(person(world, "auditor", world.tarnmouth)).get(at("counts")))
     assert "Here" in local
     assert "Everywhere" not in local
+
+
+def test_the_pages_of_a_count_lead_on_to_every_place_of_the_console(
+    world: World, auditor: Client, hung: tuple[Device, Cabinet]
+) -> None:
+    count = drawn(world)
+    for page in pages_while_open(auditor, count):
+        if page.headers["Content-Type"].startswith("text/html"):
+            assert [place.words for place in page.context["places"]][:2] == ["Locations", "Accounts"]
+            assert 'href=""' not in page.content.decode()
