@@ -24,6 +24,7 @@ from registry.models import (
     CabinetModel,
     Contact,
     ContactText,
+    Count,
     Depot,
     Device,
     DeviceModel,
@@ -59,6 +60,7 @@ KINDS: dict[type[Record], Kind] = {
     Device: Kind.DEVICE,
     Staff: Kind.STAFF,
     ApiToken: Kind.TOKEN,
+    Count: Kind.COUNT,
 }
 
 

@@ -7,7 +7,7 @@ from uuid import UUID
 from django.db.models import F
 
 from registry.actions._action import Writing
-from registry.actions._steps import find, in_custody
+from registry.actions._steps import find, history_in_sight, in_custody, require_open, running
 from registry.models import (
     Cabinet,
     CabinetWhereabouts,
@@ -154,6 +154,15 @@ def custody_with(
             Code.NOT_ACTIVE, "This person has left. Choose somebody who is active.", field="staff"
         )
     return in_custody(device, DevicePlace.VAN, depot=depot.pk, staff=staff)
+
+
+def standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, CabinetWhereabouts]:
+    """Return a cabinet and its stay at `at`, which still runs; where that is a store, it is open."""
+    cabinet = find(Cabinet, cabinet_id, "cabinet")
+    stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
+    if stay.location is not None:
+        require_open(stay.location, at)
+    return cabinet, stay
 
 
 def slot_holder(cabinet: Cabinet | None, slot: int | None, at: datetime) -> DeviceWhereabouts | None:

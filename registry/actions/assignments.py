@@ -4,15 +4,20 @@ from datetime import datetime
 from uuid import UUID
 
 from registry.actions._action import Writing, action
-from registry.actions._devices import custody_with, installed, slot_holder, store_of, with_default_order
+from registry.actions._devices import (
+    custody_with,
+    installed,
+    slot_holder,
+    standing_cabinet,
+    store_of,
+    with_default_order,
+)
 from registry.actions._steps import (
     carry_on,
     depot_of_device,
     find,
     history,
     history_in_sight,
-    require_open,
-    running,
     to_end,
 )
 from registry.models import Cabinet, CabinetWhereabouts, Device, DeviceWhereabouts
@@ -43,7 +48,7 @@ def assign_device(
     CABINET_NOT_AVAILABLE, SENSOR_COUNT_MISMATCH, SLOT_TAKEN, SLOT_NEEDS_REASON, LOCATION_CLOSED,
     TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
-    cabinet, stay = _standing_cabinet(writing, cabinet_id, valid_from)
+    cabinet, stay = standing_cabinet(writing, cabinet_id, valid_from)
     device = _device(writing, device_id, serial, cabinet)
     assignment = _assign(writing, device, cabinet, stay, valid_from, installation or Installation())
     writing.tell(
@@ -112,7 +117,7 @@ def swap_device(
     removed, cabinet = present.device, present.cabinet
     if cabinet is None:
         raise RuntimeError("an assignment without a cabinet")
-    cabinet, stay = _standing_cabinet(writing, cabinet.pk, valid_from)
+    cabinet, stay = standing_cabinet(writing, cabinet.pk, valid_from)
     device = _device(writing, device_id, serial, cabinet)
     if device == removed:
         raise RuleBroken(
@@ -134,15 +139,6 @@ def swap_device(
         reason=end_note,
     )
     return assignment
-
-
-def _standing_cabinet(writing: Writing, cabinet_id: UUID, at: datetime) -> tuple[Cabinet, CabinetWhereabouts]:
-    """Return a cabinet and its stay at `at`, which still runs; where that is a store, it is open."""
-    cabinet = find(Cabinet, cabinet_id, "cabinet")
-    stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), at)
-    if stay.location is not None:
-        require_open(stay.location, at)
-    return cabinet, stay
 
 
 def _device(writing: Writing, device_id: UUID | None, serial: str | None, cabinet: Cabinet) -> Device:

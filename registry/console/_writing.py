@@ -48,6 +48,8 @@ class Wish:
     front page; `after` gives the address of what was written, where that is another. `fields` names the
     form's field for an action's. `also` tells changes that no image shows. `shown_once` gives the secret in
     a result: the first answer alone shows it, and neither the session nor the answer that is kept holds it.
+    `look` gives, of the action's arguments, what "Check" shows in `look_template` where what would be
+    written is not to be seen before. `beside` is what else its template shows.
     """
 
     title: str
@@ -65,6 +67,9 @@ class Wish:
     template: str = "console/writing.html"
     shown_once: Callable[[Any], str] | None = None
     trail: Sequence[tuple[str, str]] = ()
+    look: Callable[[Mapping[str, Any]], Mapping[str, Any]] | None = None
+    look_template: str = "console/check.html"
+    beside: Mapping[str, Any] = field(default_factory=dict)
 
 
 def writing(action: Callable[..., Any]) -> Callable[[Callable[..., HttpResponse]], Callable[..., Any]]:
@@ -108,6 +113,8 @@ def write(visit: Visit, wish: Wish) -> HttpResponse:
         arguments = wish.arguments(form)
         if step == CHECK:
             _refuse_changed(wish, seen)
+            if wish.look is not None:
+                return _show_check(visit, wish, key, seen, wish.look(arguments))
             told = rehearse(wish.action, visit.actor, **arguments)
             return _show_changes(visit, wish, form, told, key, seen)
         answer = carry_out(wish.action, _request(visit, wish, key, seen), **arguments)
@@ -154,6 +161,16 @@ def _show_changes(visit: Visit, wish: Wish, form: PlainForm, told: Told, key: st
     images = [(row.table, row.before, row.after) for row in told.written]
     labels = _labels(told)
     lines = change_lines(images, labels, head_index(), visit.zone)
+    shown = {
+        "lines": [*lines, *(wish.also(form) if wish.also else [])],
+        "reason": told.story.reason,
+        "occurred_at": told.story.occurred_at,
+    }
+    return _show_check(visit, wish, key, seen, shown)
+
+
+def _show_check(visit: Visit, wish: Wish, key: str, seen: int, shown: Mapping[str, Any]) -> HttpResponse:
+    """Show what was checked, with what was typed carried on to be recorded."""
     typed = [
         (name, value)
         for name, values in visit.request.POST.lists()
@@ -161,17 +178,15 @@ def _show_changes(visit: Visit, wish: Wish, form: PlainForm, told: Told, key: st
         for value in values
     ]
     return visit.show(
-        "console/check.html",
+        wish.look_template,
         {
             "title": wish.title,
             "trail": wish.trail,
             "wish": wish,
-            "lines": [*lines, *(wish.also(form) if wish.also else [])],
-            "reason": told.story.reason,
-            "occurred_at": told.story.occurred_at,
             "typed": typed,
             "once_key": key,
             "seen_index": seen,
+            **shown,
         },
     )
 

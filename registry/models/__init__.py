@@ -4,6 +4,7 @@ from registry.models.accounts import Account, AccountState
 from registry.models.assignments import DeviceWhereabouts
 from registry.models.cabinets import Cabinet, CabinetModel, CabinetWhereabouts
 from registry.models.checkpoints import Checkpoint, CheckpointDeparture, TreeNode
+from registry.models.counts import Count, CountItem
 from registry.models.devices import Device, DeviceModel
 from registry.models.ledger import Entry, Subject
 from registry.models.locations import (
@@ -30,6 +31,8 @@ __all__ = [
     "CheckpointDeparture",
     "Contact",
     "ContactText",
+    "Count",
+    "CountItem",
     "Depot",
     "Device",
     "DeviceModel",

@@ -52,6 +52,12 @@ class Code(StrEnum):
     EVIDENCE_MISSING = "evidence_missing"  # a provisional device needs a reason or a photo
     REASON_MISSING = "reason_missing"  # rewriting history is explained
 
+    # Counts
+    COUNT_CLOSED = "count_closed"  # nothing is recorded in it any more
+    COUNT_OPEN = "count_open"  # people still count, so nobody is told what is expected
+    COUNT_INCOMPLETE = "count_incomplete"  # somebody has yet to look somewhere
+    APPROVER_COUNTED = "approver_counted"  # nobody decides on what they counted themselves
+
     # People
     ROLE_FORBIDS = "role_forbids"
     LAST_ADMINISTRATOR = "last_administrator"  # somebody must remain who can hand out roles

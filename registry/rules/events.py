@@ -35,6 +35,7 @@ class Kind(StrEnum):
     DEVICE = "device"
     STAFF = "staff"
     TOKEN = "token"
+    COUNT = "count"
 
 
 class Verb(StrEnum):
@@ -91,6 +92,12 @@ class Verb(StrEnum):
     PROVISIONAL_REJECTED = "provisional.rejected"
     PERIOD_CORRECTED = "period.corrected"
     PERIOD_WITHDRAWN = "period.withdrawn"
+    COUNT_DRAWN = "count.drawn"
+    COUNT_FINDING_RECORDED = "count.finding_recorded"
+    COUNT_PLACE_REOPENED = "count.place_reopened"
+    COUNT_CLOSED = "count.closed"
+    COUNT_DIFFERENCE_ACCEPTED = "count.difference_accepted"
+    COUNT_DIFFERENCE_DISMISSED = "count.difference_dismissed"
 
 
 SENTENCES: dict[Verb, str] = {
@@ -145,6 +152,12 @@ SENTENCES: dict[Verb, str] = {
     Verb.PROVISIONAL_REJECTED: "Provisional device {device} was rejected",
     Verb.PERIOD_CORRECTED: "The history of {subject} was corrected",
     Verb.PERIOD_WITHDRAWN: "A period in the history of {subject} was withdrawn",
+    Verb.COUNT_DRAWN: "A sample was drawn for the count {count}",
+    Verb.COUNT_FINDING_RECORDED: "{at} was looked into for the count {count}[ and {device} was found]",
+    Verb.COUNT_PLACE_REOPENED: "{at} is to be counted again for the count {count}",
+    Verb.COUNT_CLOSED: "The count {count} was closed",
+    Verb.COUNT_DIFFERENCE_ACCEPTED: "By the count {count} it was put right that device {device} was no longer at {from}[ but at {to}]",
+    Verb.COUNT_DIFFERENCE_DISMISSED: "A difference of the count {count} was explained[: device {device}]",
 }
 
 

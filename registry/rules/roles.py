@@ -33,6 +33,7 @@ class Act(StrEnum):
     JUDGE_PROVISIONAL = "judge_provisional"  # confirm, merge or reject
     TAKE_OVER = "take_over"
     CORRECT_HISTORY = "correct_history"
+    COUNT = "count"  # draw a sample, look, and say what was found: nothing of the fleet changes
     MANAGE_TOKENS = "manage_tokens"
     READ_REGISTER = "read_register"  # what is where, timelines and traces, of one's depots
     READ_LEDGER = "read_ledger"  # every entry, whatever depot it is about
@@ -52,7 +53,7 @@ _FIELD_WORK = frozenset(
 ALLOWED: dict[Role, frozenset[Act]] = {
     Role.OFFICE: frozenset(Act) - {Act.MANAGE_STAFF, Act.MANAGE_TOKENS},
     Role.INSTALLER: _FIELD_WORK,
-    Role.AUDITOR: frozenset({Act.READ_REGISTER, Act.READ_LEDGER, Act.READ_STAFF}),
+    Role.AUDITOR: frozenset({Act.READ_REGISTER, Act.READ_LEDGER, Act.READ_STAFF, Act.COUNT}),
     Role.ADMINISTRATOR: frozenset(Act),
 }
 

@@ -13,6 +13,7 @@ from registry.actions import (
     accounts,
     assignments,
     cabinets,
+    counts,
     devices,
     locations,
     periods,
@@ -25,7 +26,7 @@ from registry.actions import (
 from registry.actions._action import ACTIONS, Actor
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet
-from registry.models import LocationState, Staff
+from registry.models import Count, CountItem, Depot, Device, LocationState, Staff
 from registry.models.base import Record
 from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
@@ -40,6 +41,7 @@ FUNCTIONS = {name: getattr(module, name) for module in MODULES for name in ACTIO
 
 ROLES = ("office", "installer", "auditor", "administrator")
 OFFICE = {"office", "administrator"}
+COUNTERS = {"office", "administrator", "auditor"}
 FIELD = {"office", "administrator", "installer"}
 LEADS = {"administrator"}
 
@@ -762,6 +764,93 @@ def went_to_sleep(world: World) -> LocationState:
         world.office, location_id=world.location.pk, state="asleep", valid_from=noon(world)
     )
     return LocationState.objects.current().get(location=world.location, valid_to=None)
+
+
+# --- counts --------------------------------------------------------------------------------------------
+
+
+def one_device_drawn(world: World) -> tuple[Device, Count]:
+    device = world.device()
+    return device, counts.draw_count(world.auditor, name="Spring", depot_id=world.tarnmouth.pk)
+
+
+def nothing_there(world: World, place: Depot, count: Count) -> CountItem:
+    return counts.record_finding(world.auditor, count_id=count.pk, depot_id=place.pk, place_done=True)
+
+
+@row(COUNTERS, "count.drawn", "count depot", "+count +countitem", scoped=True)
+def draw_count(world: World) -> Prepared:
+    world.device()
+    return (
+        lambda actor, **more: counts.draw_count(
+            actor, **more, name="Spring", depot_id=world.tarnmouth.pk, places=["depot"]
+        ),
+        {"depot": world.tarnmouth},
+    )
+
+
+@row(COUNTERS, "count.finding_recorded", "count at device", "~countitem", scoped=True, reason="High up")
+def record_finding(world: World) -> Prepared:
+    device, count = one_device_drawn(world)
+    return (
+        lambda actor, **more: counts.record_finding(
+            actor,
+            **more,
+            count_id=count.pk,
+            depot_id=world.tarnmouth.pk,
+            serial=device.serial,
+            note="High up",
+        ),
+        {"count": count, "at": world.tarnmouth, "device": device},
+    )
+
+
+@row(COUNTERS, "count.place_reopened", "count at", "~countitem ~count", scoped=True)
+def recount_place(world: World) -> Prepared:
+    _, count = one_device_drawn(world)
+    nothing_there(world, world.tarnmouth, count)
+    counts.close_count(world.auditor, count_id=count.pk)
+    return (
+        lambda actor, **more: counts.recount_place(
+            actor, **more, count_id=count.pk, depot_id=world.tarnmouth.pk
+        ),
+        {"count": count, "at": world.tarnmouth},
+    )
+
+
+@row(COUNTERS, "count.closed", "count depot", "~count", scoped=True)
+def close_count(world: World) -> Prepared:
+    _, count = one_device_drawn(world)
+    nothing_there(world, world.tarnmouth, count)
+    return (
+        lambda actor, **more: counts.close_count(actor, **more, count_id=count.pk),
+        {"count": count, "depot": world.tarnmouth},
+    )
+
+
+def missing(world: World) -> tuple[Device, Count, CountItem]:
+    device, count = one_device_drawn(world)
+    item = nothing_there(world, world.tarnmouth, count)
+    counts.close_count(world.auditor, count_id=count.pk)
+    return device, count, item
+
+
+@row(OFFICE, "count.difference_accepted", "count device from", f"{CUSTODY} ~countitem", scoped=True)
+def accept_difference(world: World) -> Prepared:
+    device, count, item = missing(world)
+    return (
+        lambda actor, **more: counts.accept_difference(actor, **more, item_id=item.pk),
+        {"count": count, "device": device, "from": world.tarnmouth},
+    )
+
+
+@row(OFFICE, "count.difference_dismissed", "count device", "~countitem", scoped=True)
+def dismiss_difference(world: World) -> Prepared:
+    device, count, item = missing(world)
+    return (
+        lambda actor, **more: counts.dismiss_difference(actor, **more, item_id=item.pk),
+        {"count": count, "device": device},
+    )
 
 
 # --- the tests -----------------------------------------------------------------------------------------

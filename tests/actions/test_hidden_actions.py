@@ -9,11 +9,11 @@ from uuid import UUID
 
 import pytest
 
-from registry.actions import assignments, cabinets, devices, locations, periods, provisional
+from registry.actions import assignments, cabinets, counts, devices, locations, periods, provisional
 from registry.actions._action import Actor
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet
-from registry.models import CabinetWhereabouts, Depot, DeviceWhereabouts, LocationState, Split
+from registry.models import CabinetWhereabouts, CountItem, Depot, DeviceWhereabouts, LocationState, Split
 from registry.models.base import new_key
 from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
@@ -44,6 +44,10 @@ class Side:
     state: UUID
     split: UUID
     custody: UUID
+    count: UUID  # of the depot, in which nobody has looked yet
+    ready: UUID  # a count in which nothing was found where everything waits
+    closed: UUID  # the like, closed
+    difference: UUID  # of that
     serial: str
 
 
@@ -73,6 +77,13 @@ def side(world: World, depot: Depot) -> Side:
     asleep = locations.set_location_state(
         office, location_id=store.pk, state="asleep", valid_from=world.start + 3 * DAY
     )
+    drawn, ready, closed = (
+        counts.draw_count(world.auditor, name=world.code("C"), depot_id=depot.pk, places=["depot"])
+        for _ in range(3)
+    )
+    for count in (ready, closed):
+        missing = counts.record_finding(world.auditor, count_id=count.pk, depot_id=depot.pk, place_done=True)
+    counts.close_count(world.auditor, count_id=closed.pk)
     return Side(
         depot=depot.pk,
         location=store.pk,
@@ -89,6 +100,10 @@ def side(world: World, depot: Depot) -> Side:
         state=LocationState.objects.current().get(location=asleep, valid_to=None).period,
         split=Split.objects.current().get(cabinet=cabinet).period,
         custody=DeviceWhereabouts.objects.current().get(device=device).period,
+        count=drawn.pk,
+        ready=ready.pk,
+        closed=closed.pk,
+        difference=missing.pk,
         serial=device.serial,
     )
 
@@ -495,7 +510,72 @@ CASES = [
         )
         for names, history in (("hung", "devicewhereabouts"), ("state", "locationstate"))
     ],
+    # Counts.
+    Case(
+        "draw_count",
+        "depot_id",
+        "depot",
+        lambda world, own, key: {"name": "Spring", "depot_id": key, "places": ["depot"]},
+    ),
+    Case(
+        "record_finding",
+        "count_id",
+        "count",
+        lambda world, own, key: {"count_id": key, "depot_id": own.depot, "serial": own.serial},
+    ),
+    Case(
+        "record_finding",
+        "depot_id",
+        "depot",
+        lambda world, own, key: {"count_id": own.count, "depot_id": key, "serial": own.serial},
+    ),
+    Case(
+        "record_finding",
+        "cabinet_id",
+        "cabinet",
+        lambda world, own, key: {"count_id": own.count, "cabinet_id": key, "serial": own.serial},
+    ),
+    Case(
+        "recount_place",
+        "count_id",
+        "ready",
+        lambda world, own, key: {"count_id": key, "depot_id": own.depot, "reason": "too dark"},
+    ),
+    Case(
+        "recount_place",
+        "depot_id",
+        "depot",
+        lambda world, own, key: {"count_id": own.ready, "depot_id": key, "reason": "too dark"},
+    ),
+    Case(
+        "recount_place",
+        "cabinet_id",
+        "cabinet",
+        lambda world, own, key: {
+            "count_id": seen_in(world, own),
+            "cabinet_id": key,
+            "reason": "too dark",
+        },
+    ),
+    Case("close_count", "count_id", "ready", lambda world, own, key: {"count_id": key}),
+    *[
+        Case(
+            action,
+            "item_id",
+            "difference",
+            lambda world, own, key: {"item_id": key, "reason": "looked twice"},
+        )
+        for action in ("accept_difference", "dismiss_difference")
+    ],
 ]
+
+
+def seen_in(world: World, own: Side) -> UUID:
+    """Return the side's open count, in whose cabinet something was seen that was not drawn there."""
+    cabinets_seen = CountItem.objects.filter(count=own.count, cabinet=own.cabinet, withdrawn=False)
+    if not cabinets_seen.exists():
+        counts.record_finding(world.auditor, count_id=own.count, cabinet_id=own.cabinet, serial=own.serial)
+    return own.count
 
 
 def fitted(own: Side) -> UUID:

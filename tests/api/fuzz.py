@@ -10,7 +10,7 @@ from django.core.signals import request_finished, request_started
 from django.db import close_old_connections
 from schemathesis import Case
 
-from registry.actions import accounts, devices, locations
+from registry.actions import accounts, counts, devices, locations
 from registry.models import (
     Account,
     AccountState,
@@ -19,6 +19,8 @@ from registry.models import (
     CabinetModel,
     CabinetWhereabouts,
     Contact,
+    Count,
+    CountItem,
     Depot,
     Device,
     DeviceModel,
@@ -202,6 +204,8 @@ def feed_of(world: World) -> Feed:
         locations.set_location_state(
             office, location_id=store.pk, state="asleep", valid_from=world.start + 3 * DAY
         )
+        count = counts.draw_count(world.auditor, name="Spring", depot_id=depot.pk)
+        counts.record_finding(world.auditor, count_id=count.pk, depot_id=depot.pk, place_done=True)
     closed = accounts.register_account(
         office, particulars={"code": "GM", "name": "Gannet Marina"}, valid_from=world.start
     )
@@ -211,6 +215,8 @@ def feed_of(world: World) -> Feed:
         "cabinets": Cabinet,
         "cabinet-models": CabinetModel,
         "contacts": Contact,
+        "counts": Count,
+        "count-differences": CountItem,
         "depots": Depot,
         "devices": Device,
         "device-models": DeviceModel,

@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 from registry.actions import accounts, cabinets, devices, locations, products
+from tests.api.count_operations import drawn
 from tests.api.noun_operations import account, contact, token
 from tests.factories.world import DAY, World, device_model, person
 
@@ -95,6 +96,14 @@ LISTS = {
         # the rows with their locations, their texts
         [SIGNED_IN, HEAD, "contact", "contacttext"],
         [SIGNED_IN, HEAD, "contact", "contacttext"],
+    ),
+    "counts": Listed(
+        "counts/",
+        drawn,
+        ("frozen_at", "name"),
+        # the rows with their depots and how many of their lines are done
+        [SIGNED_IN, HEAD, "count"],
+        [SIGNED_IN, HEAD, "count"],
     ),
     "depots": Listed(
         "depots/", _depot, ("code", "name"), [SIGNED_IN, HEAD, "depot"], [SIGNED_IN, HEAD, "depot"]

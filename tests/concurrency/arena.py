@@ -171,6 +171,51 @@ def store_closed_and_fitted(world: "World", rounds: int) -> list[list[Move]]:
     return planned
 
 
+def same_finding(world: "World", rounds: int) -> list[list[Move]]:
+    """Eight who find one device at one place, all devices of one count."""
+    from registry.actions.counts import record_finding
+
+    count, serials, _ = _counted(world, rounds)
+    return [
+        [
+            (
+                "find",
+                record_finding,
+                {"count_id": count, "depot_id": world.tarnmouth.pk, "serial": serial, "place_done": True},
+            )
+        ]
+        * PROCESSES
+        for serial in serials
+    ]
+
+
+def same_difference(world: "World", rounds: int) -> list[list[Move]]:
+    """Half of eight accept a difference and half dismiss it."""
+    from registry.actions.counts import accept_difference, close_count, dismiss_difference, record_finding
+
+    count, _, lines = _counted(world, rounds)
+    record_finding(world.auditor, count_id=count, depot_id=world.tarnmouth.pk, place_done=True)
+    close_count(world.auditor, count_id=count)
+    planned: list[list[Move]] = []
+    for line in lines:
+        decided = {"item_id": line, "reason": "looked twice"}
+        moves: list[Move] = [("accept", accept_difference, decided), ("dismiss", dismiss_difference, decided)]
+        planned.append(moves * (PROCESSES // 2))
+    return planned
+
+
+def _counted(world: "World", size: int) -> tuple[Any, list[str], list[Any]]:
+    """Draw a count of so many devices, which is small enough to be all of them: key, serials, lines."""
+    from registry.actions.counts import draw_count
+    from registry.models import CountItem
+
+    _devices(world, size)
+    count = draw_count(world.auditor, name="Spring", tolerated="0.1")
+    lines = CountItem.objects.filter(count=count).order_by("position")
+    assert len(lines) == size
+    return count.pk, list(lines.values_list("device__serial", flat=True)), [line.pk for line in lines]
+
+
 CASES: dict[str, Callable[["World", int], list[list[Move]]]] = {
     case.__name__: case
     for case in (
@@ -180,6 +225,8 @@ CASES: dict[str, Callable[["World", int], list[list[Move]]]] = {
         same_serial,
         store_closed_and_filled,
         store_closed_and_fitted,
+        same_finding,
+        same_difference,
     )
 }
 

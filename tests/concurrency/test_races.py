@@ -109,3 +109,22 @@ def test_no_device_stays_in_a_store_that_is_closed_and_cleared_meanwhile(race: R
         "fit: overlapping_history",
         "fit: cabinet_not_available",
     }
+
+
+def test_one_device_found_eight_times_at_once_is_one_finding(race: Race) -> None:
+    report = race("same_finding", 8)
+
+    assert report["rounds"] == [{"find: done": 1, "find: nothing_changes": 7}] * 8
+
+
+def test_a_difference_is_accepted_or_dismissed_and_never_both(race: Race) -> None:
+    report = race("same_difference", 8)
+
+    for outcomes in report["rounds"]:
+        assert outcomes.get("accept: done", 0) + outcomes.get("dismiss: done", 0) == 1
+        assert set(outcomes) <= {
+            "accept: done",
+            "accept: nothing_changes",
+            "dismiss: done",
+            "dismiss: nothing_changes",
+        }

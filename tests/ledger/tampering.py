@@ -19,6 +19,7 @@ from registry.actions import (
     accounts,
     assignments,
     cabinets,
+    counts,
     devices,
     locations,
     periods,
@@ -150,6 +151,8 @@ def life(world: World) -> Life:
     tokens.revoke_token(world.administrator, token_id=lost.pk, reason="fell off the pier")
     tokens.issue_token(world.administrator, staff_id=world.installer.staff_id, name="Blue phone")
     products.correct_product(office, product_id=world.eight_lb.pk, particulars={"net_mass": "8.125"})
+    count = counts.draw_count(world.auditor, name="Spring")
+    counts.record_finding(world.auditor, count_id=count.pk, depot_id=world.fellgate.pk, place_done=True)
     last = locations.correct_depot(office, depot_id=world.fellgate.pk, particulars={"name": "Fell Gate"})
     return Life(world, contact, rejected, last)
 

@@ -22,6 +22,8 @@ from registry.models import (
     CabinetWhereabouts,
     Contact,
     ContactText,
+    Count,
+    CountItem,
     Depot,
     Device,
     DeviceModel,
@@ -61,6 +63,8 @@ EDITS: dict[type[Model], tuple[str, Any]] = {
     CabinetModel: ("interior_width_mm", 1201),
     CabinetWhereabouts: ("valid_from", MINUTE),
     Contact: ("location_id", None),
+    Count: ("name", "Elsewhere"),
+    CountItem: ("note", "behind a door"),
     Depot: ("name", "Elsewhere"),
     Device: ("firmware", "9.9"),
     DeviceModel: ("range_mm", 2999),
@@ -161,6 +165,8 @@ def like(row: Any) -> Any:
         row.superseded_id = row.recorded_id
     elif isinstance(row, SplitShare):
         row.position, row.product_id = 9, new_key()
+    elif isinstance(row, CountItem):
+        row.position = 999
     elif isinstance(row, Device):
         row.serial = "PB39999999"
     return row

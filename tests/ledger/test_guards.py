@@ -168,7 +168,7 @@ def superseded_by_another(rows: Rows, guard: Guard, model: type[models.Model]) -
 def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     row = rows.of[model][0]
     imaged = {column.name: column for column in imaged_fields(model)}
-    plain = ["name", "commitment", "maker_serial", "firmware", "everywhere", "revoked"]
+    plain = ["name", "commitment", "maker_serial", "firmware", "everywhere", "revoked", "note"]
     name = next(name for name in plain if name in imaged)
     return Case(partial(update, row, **{name: another(imaged[name], getattr(row, name))}))
 

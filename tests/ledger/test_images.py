@@ -9,7 +9,17 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import models
 
-from registry.actions import accounts, assignments, cabinets, devices, locations, products, staff, tokens
+from registry.actions import (
+    accounts,
+    assignments,
+    cabinets,
+    counts,
+    devices,
+    locations,
+    products,
+    staff,
+    tokens,
+)
 from registry.actions._devices import NewDevice
 from registry.ledger import images
 from registry.ledger.images import (
@@ -79,6 +89,8 @@ def busy(world: World) -> World:
         depot_id=world.fellgate.pk,
         valid_from=world.start + DAY,
     )
+    count = counts.draw_count(world.auditor, name="Spring", confidence="97.5")
+    counts.record_finding(world.auditor, count_id=count.pk, depot_id=world.fellgate.pk, place_done=True)
     return world
 
 

@@ -14,6 +14,7 @@ from registry.ledger.guards import all_guards
 from registry.models import (
     Account,
     CabinetWhereabouts,
+    CountItem,
     Device,
     DeviceWhereabouts,
     Entry,
@@ -131,6 +132,33 @@ def cabinet_one_place(rows: Rows) -> list[tuple[Values, Values]]:
     ]
 
 
+def looked(rows: Rows, **changes: Any) -> Values:
+    """Return what makes a line of a count one at which somebody looked."""
+    return {"result": "agrees", "seen_at": START, "counted_by_id": rows.of[_staff()][0].pk, **changes}
+
+
+def decided(rows: Rows, decision: str) -> Values:
+    return {"decision": decision, "decided_by_id": rows.of[_staff()][0].pk}
+
+
+def count_item_one_place(rows: Rows) -> list[tuple[Values, Values]]:
+    depot, person = rows.of[_depot()][0].pk, rows.of[_staff()][0].pk
+    location = rows.of[Account][0].holdings.first().location_id
+    van = {"place": "van", "cabinet_id": None, "staff_id": person}
+    waiting = {"place": "depot", "cabinet_id": None, "depot_id": depot}
+    return [
+        ({}, {"cabinet_id": None}),
+        ({"location_id": location}, {"depot_id": depot}),
+        ({}, {"staff_id": person}),
+        ({}, {"place": "maker"}),
+        (van, {**van, "staff_id": None}),
+        ({**van, "depot_id": depot}, {**van, "location_id": location}),
+        (waiting, {**waiting, "depot_id": None}),
+        (waiting, {**waiting, "staff_id": person}),
+        (waiting, {**waiting, "location_id": location}),
+    ]
+
+
 def of_words(field: str, *words: str) -> Any:
     """Accept each word, and none beside them."""
     return lambda rows: [
@@ -170,6 +198,37 @@ CHECK_CASES: dict[str, Any] = {
         ({}, {"salt": None}),
         ({}, {"text": None}),
         ({"salt": None, "text": None}, {"salt": None}),
+    ],
+    "count_has_name": never_blank("name"),
+    "count_strata_known": of_words("strata", "none", "place", "depot"),
+    "count_plan_known": of_words("plan", "zero_acceptance", "aql"),
+    "count_rounding_known": of_words("rounding", "down", "up"),
+    "count_state_known": of_words("state", "open", "closed"),
+    "count_sample_within_lot": lambda rows: [
+        ({"sample_size": 110}, {"sample_size": 111}),
+        ({"sample_size": 1}, {"sample_size": 0}),
+    ],
+    "count_item_result_known": lambda rows: [
+        (looked(rows, result=word), looked(rows, result="ghost"))
+        for word in ("agrees", "absent", "unlisted", "unknown")
+    ],
+    "count_item_one_place": count_item_one_place,
+    "count_item_sampled_device": lambda rows: [
+        ({}, {"device_id": None}),
+        ({}, {"withdrawn": True}),
+        ({"sampled": False, "device_id": None, "withdrawn": True}, {"device_id": None}),
+    ],
+    "count_item_seen_by_somebody": lambda rows: [
+        (looked(rows), looked(rows, seen_at=None)),
+        (looked(rows), looked(rows, counted_by_id=None)),
+        (looked(rows), {"result": "agrees"}),
+        ({}, looked(rows, result="waiting")),
+    ],
+    "count_item_done_is_seen": lambda rows: [(looked(rows, place_done=True), {"place_done": True})],
+    "count_item_decided_by_somebody": lambda rows: [
+        (decided(rows, "accepted"), {"decision": "accepted"}),
+        (decided(rows, "dismissed"), decided(rows, "")),
+        (decided(rows, "dismissed"), decided(rows, "shrugged")),
     ],
     "depot_has_code": never_blank("code"),
     "device_has_serial": never_blank("serial"),
@@ -272,6 +331,11 @@ def test_a_check_refuses_half_of_what_belongs_together(
 
 # For each key: a row, and what a second one may have and may not have in common with it.
 UNIQUE_CASES: dict[str, Any] = {
+    "count_item_position_once": lambda rows: (
+        {"position": 900},
+        {"position": 901},
+        {"position": 900},
+    ),
     "request_answered_once": lambda rows: (
         {"key": "one wish"},
         {"key": "one wish", "staff_id": NOBODY},
@@ -409,6 +473,10 @@ def test_a_row_that_names_what_does_not_exist_is_refused_at_the_commit(real_tran
         van = custody(rows, "van", staff_id=rows.of[_staff()][0].pk)
         shapes = {  # a row of the kind that has such a key at all
             (CabinetWhereabouts, "depot"): {"place": "depot", "location_id": None},
+            (CountItem, "depot"): {"place": "depot", "cabinet_id": None},
+            (CountItem, "staff"): {"place": "van", "cabinet_id": None},
+            (CountItem, "counted_by"): {"result": "agrees", "seen_at": START},
+            (CountItem, "decided_by"): {"decision": "accepted"},
             (Device, "merged_into"): {"standing": "merged"},
             (DeviceWhereabouts, "depot"): van,
             (DeviceWhereabouts, "staff"): van,

@@ -25,6 +25,7 @@ record_provisional  yes     yes        no       yes
 judge_provisional   yes     no         no       yes
 take_over           yes     no         no       yes
 correct_history     yes     no         no       yes
+count               yes     no         yes      yes
 manage_tokens       no      no         no       yes
 read_register       yes     yes        yes      yes
 read_ledger         yes     no         yes      yes
