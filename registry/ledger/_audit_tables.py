@@ -1,11 +1,22 @@
 """The audit of the tables: each row against what the entries prove, each personal text against its hash."""
 
 from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+from django.db.models import ForeignKey, Model
 
 from registry.ledger._audit_images import differences, digest_of, image_left, readable, stored_bytes
 from registry.ledger._findings import PROGRESS_EVERY, Finding, Progress, Report
 from registry.ledger._scratch import Scratch
-from registry.ledger.images import Image, image_of, ledgered_models, rows_in_key_order, table_name
+from registry.ledger.images import (
+    Image,
+    image_of,
+    imaged_fields,
+    ledgered_models,
+    rows_in_key_order,
+    table_name,
+)
 from registry.models import Contact, ContactText, Staff
 from registry.rules.canonical import Json
 from registry.rules.commitments import commitment
@@ -20,8 +31,9 @@ def check_tables(report: Report, scratch: Scratch, progress: Progress | None = N
     for model in models:
         table = table_name(model)
         # Read within: a value that has no image is as unreadable as one that has no form in Python.
-        images = ((str(row.pk), *_imaged(image_of(row))) for row in rows_in_key_order(model, CHUNK))
-        for key, stored, digest in readable(images, _unreadable(report, "rows", table, scratch)):
+        images = map(partial(_imaged, _kinds(model)), rows_in_key_order(model, CHUNK))
+        broken = _unreadable(report, "rows", table, partial(scratch.see_all, table))
+        for key, stored, digest in readable(images, broken):
             report.rows += 1
             _check_row(report, scratch, (table, key), stored, digest)
             if progress and (report.rows % PROGRESS_EVERY == 0 or report.rows == total):
@@ -31,8 +43,25 @@ def check_tables(report: Report, scratch: Scratch, progress: Progress | None = N
         report.note(Finding("rows", words, left.entry, table, key, proved=image_left(left, table, key)))
 
 
-def _imaged(image: Image) -> tuple[Image, bytes]:
-    return image, digest_of(image)
+def _kinds(model: type[Model]) -> list[tuple[str, Callable[[Any], Any]]]:
+    """Return each imaged attribute of a model with what brings a value into the kind of its column."""
+    return [
+        (field.attname, (field.target_field if isinstance(field, ForeignKey) else field).to_python)
+        for field in imaged_fields(model)
+    ]
+
+
+def _imaged(kinds: list[tuple[str, Callable[[Any], Any]]], row: Model) -> tuple[str, Image, bytes]:
+    """Return a row's key, image and digest; raises ValueError for a value that an image would hide.
+
+    SQLite keeps 3000.5 in a column of whole numbers, of which an image would say 3000.
+    """
+    for name, to_python in kinds:
+        value = getattr(row, name)
+        if value is not None and type(to_python(value)) is not type(value):
+            raise ValueError(f"{name} is {value!r}")
+    image = image_of(row)
+    return str(row.pk), image, digest_of(image)
 
 
 def _check_row(report: Report, scratch: Scratch, row: tuple[str, str], stored: Image, digest: bytes) -> None:
@@ -47,16 +76,17 @@ def _check_row(report: Report, scratch: Scratch, row: tuple[str, str], stored: I
 
 
 def _unreadable(
-    report: Report, layer: str, table: str, scratch: Scratch | None = None
+    report: Report, layer: str, table: str, ask_no_more: Callable[[], None] = lambda: None
 ) -> Callable[[Exception], None]:
+    """Return what says that a table cannot be read on, after which what was not read is not missed."""
+
     def say(error: Exception) -> None:
         words = (
             f"The table {table} cannot be read to its end, and what follows in it was not compared: a column"
             f" holds what it cannot have ({error})."
         )
         report.note(Finding(layer, words, table=table))
-        if scratch:
-            scratch.see_all(table)
+        ask_no_more()
 
     return say
 
@@ -68,7 +98,7 @@ def check_contact_texts(report: Report, scratch: Scratch) -> None:
     """Check personal texts against what the ledger commits to; what was erased is counted and said."""
     table = table_name(ContactText)
     texts = ContactText.objects.order_by("pk").iterator(chunk_size=CHUNK)
-    for text in readable(texts, _unreadable(report, "commitments", table)):
+    for text in readable(texts, _unreadable(report, "commitments", table, scratch.see_all_texts)):
         report.texts += 1
         contact = str(text.contact_id)
         problem = _problem(scratch, contact, text)

@@ -107,6 +107,10 @@ class Scratch:
         found = self.file.execute("SELECT 1 FROM erased WHERE contact = ?", (contact,))
         return found.fetchone() is not None
 
+    def see_all_texts(self) -> None:
+        """Ask for no further text."""
+        self.file.execute("UPDATE committed SET seen = 1")
+
     def texts_gone(self) -> Iterator[str]:
         """Yield the contact of each text that no table was seen to hold, although none was erased."""
         query = (

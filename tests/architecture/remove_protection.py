@@ -51,7 +51,7 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/ledger/_audit_entries.py", "    subjects.of(None)", AUDIT),
     ("registry/ledger/_audit_entries.py", "observe(entry.index, leaf)", AUDIT),
     ("registry/ledger/_audit_tables.py", "check_row(report, scratch, (table, key)", AUDIT),
-    ("registry/ledger/_audit_tables.py", "scratch.see_all(table)", AUDIT),
+    ("registry/ledger/_audit_tables.py", "        ask_no_more()", AUDIT),
     ("registry/ledger/_findings.py", "if self.counts[finding.layer] <= LISTED_MAX:", AUDIT),
     ("registry/ledger/_findings.py", "if self.erasures_counted <= ERASURES_LISTED_MAX:", AUDIT),
     ("registry/ledger/audit.py", "_check_guards(report)", AUDIT),
