@@ -1,6 +1,7 @@
 """What reading shares: who asks, which moment, how one thing and how a page of things is answered."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from http import HTTPStatus
 from typing import Any, ClassVar
 from uuid import UUID
@@ -70,6 +71,8 @@ class ReadingView(APIView):
     # Further query parameters, with what each means; and statuses of refusals that only this reading knows.
     parameters: ClassVar[Mapping[str, str]] = {}
     refuses: ClassVar[Sequence[HTTPStatus]] = ()
+    # Whether it can be had as a sheet (text/csv), too.
+    sheets: ClassVar[bool] = False
 
     # The body that is being read, so that a refusal can point into it.
     given_class: type[In] | None = None
@@ -112,7 +115,7 @@ class ReadingView(APIView):
         if "as_of" not in asked and "known_at" not in asked:
             return now
         valid_at = read_moment(asked["as_of"], "as_of") if "as_of" in asked else now.valid_at
-        return settle(valid_at, _known_at(asked.get("known_at")))
+        return settle(valid_at, read_known(asked.get("known_at"), "known_at"))
 
     def only(self, *names: str) -> None:
         """Raise RuleBroken VALUE_INVALID for a query parameter that is not one of these.
@@ -209,11 +212,15 @@ class ReadingView(APIView):
         return response
 
 
-def _known_at(typed: str | None) -> Any:
+def read_known(typed: str | None, field: str) -> datetime | int | None:
+    """Return the time or the index of an entry that a parameter holds, None if it is not there.
+
+    Raises RuleBroken TIME_INVALID, VALUE_INVALID.
+    """
     if typed is None:
         return None
     if typed.isascii() and typed.isdigit():
         if len(typed) > INDEX_DIGITS_MAX:
-            raise invalid("known_at", "The ledger has no entry of that number. Ask for a smaller one.")
+            raise invalid(field, "The ledger has no entry of that number. Ask for a smaller one.")
         return int(typed)
-    return read_moment(typed, "known_at")
+    return read_moment(typed, field)

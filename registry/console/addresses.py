@@ -10,6 +10,8 @@ from registry.console import (
     contacts,
     custody,
     devices,
+    differences,
+    fleet,
     front,
     ledger,
     location_changes,
@@ -40,6 +42,14 @@ PAGES: list[URLPattern] = [
     path("locations/<uuid:key>/contacts/add/", contacts.add, name="contact_add"),
     path("contacts/<uuid:key>/correct/", contacts.correct, name="contact_correct"),
     path("contacts/<uuid:key>/erase/", contacts.erase, name="contact_erase"),
+    # Everything as of a moment, and what changed between two states of knowledge.
+    path("fleet/", fleet.fleet, name="fleet"),
+    path("fleet/locations/", fleet.locations, name="fleet_locations"),
+    path("fleet/cabinets/", fleet.cabinets, name="fleet_cabinets"),
+    path("fleet/devices/", fleet.devices, name="fleet_devices"),
+    path("fleet/differences/", differences.of_fleet, name="fleet_differences"),
+    path("locations/<uuid:key>/differences/", differences.of_location, name="location_differences"),
+    path("accounts/<uuid:key>/differences/", differences.of_account, name="account_differences"),
     path("ledger/<int:index>/", ledger.entry, name="entry"),
     # Freezers and what hangs in them.
     path("cabinets/register/", cabinets.register, name="cabinet_register"),

@@ -9,6 +9,8 @@ from uuid import UUID
 from registry.ledger.images import Image, image_of
 from registry.models import CabinetWhereabouts, Contact, Entry, Location, Split, Staff
 from registry.queries.changes import (
+    BOUNDS,
+    FACTS,
     NOTHING,
     Words,
     Written,
@@ -17,12 +19,14 @@ from registry.queries.changes import (
     period_words,
     record_lines,
     referred_labels,
+    show_time,
     told_shares,
     whose_words,
 )
-from registry.queries.differences import Between, Difference
+from registry.queries.differences import ENDINGS, Between, Difference
 from registry.queries.records import records_known_at
 from registry.rules.differences import Turn
+from registry.rules.sheets import sheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,11 @@ class Done:
     verb: str
     reason: str
     simulated: bool
+
+    def words(self, zone: tzinfo) -> str:
+        """Tell the entry in a line."""
+        reason = f": {self.reason}" if self.reason else ""
+        return f"entry {self.index} by {self.who}, {show_time(self.recorded_at, zone)}{reason}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,15 +100,9 @@ def _period_words(one: Difference, words: Words) -> tuple[str, str, str]:
     after = image_of(one.after) if one.after else None
     image = after or before or {}
     whose = whose_words(one.table, image, words)
-    if before and after and one.turn in (Turn.MOVED, Turn.ENDED):
-        names = [name for name in ("valid_from", "valid_to") if before[name] != after[name]]
-        if before["starts_known_by"] != after["starts_known_by"] and "valid_from" not in names:
-            names = ["valid_from", *names]
-        return (
-            f"{whose}: {fact_words(one.table, image, words)}",
-            _bounds(before, names, words),
-            _bounds(after, names, words),
-        )
+    if before and after and _is_known_alike(one):
+        told = [_what_differs(each, one.columns, words) for each in (before, after)]
+        return (f"{whose}: {fact_words(one.table, image, words)}", told[0], told[1])
     return (
         whose,
         period_words(one.table, before, words) if before else NOTHING,
@@ -107,19 +110,32 @@ def _period_words(one: Difference, words: Words) -> tuple[str, str, str]:
     )
 
 
-def _bounds(image: Image, names: Sequence[str], words: Words) -> str:
-    told = []
-    for name in names:
-        if name == "valid_from":
-            told.append("known by" if image["starts_known_by"] else "from")
-        elif image[name] is None:
-            told.append("still")
-            continue
-        else:
-            told.append("until")
-        told.append(words.value(name, image[name]))
-    said = [words.value(name, image[name]) for name in ("end_reason", "end_note") if image.get(name)]
-    return " ".join(told) + (f" ({': '.join(said)})" if said and "valid_to" in names else "")
+def _is_known_alike(one: Difference) -> bool:
+    """Say whether a reader knows a period by the same facts before and after: what else differs is told."""
+    if one.table == "split" and one.turn is Turn.CHANGED:
+        return False
+    return not {*one.columns} & {*FACTS}
+
+
+def _what_differs(image: Image, columns: Sequence[str], words: Words) -> str:
+    """Return those facts and bounds that differ; what is said of an end with the end where that moved."""
+    told = [name for name in columns if name not in BOUNDS]
+    parts = []
+    if "valid_from" in columns or "starts_known_by" in columns:
+        since = "known by" if image["starts_known_by"] else "from"
+        parts.append(f"{since} {words.value('valid_from', image['valid_from'])}")
+    if "valid_to" in columns:
+        told = [name for name in told if name not in ENDINGS]
+        end = image["valid_to"]
+        said = [words.value(name, image[name]) for name in ("end_reason", "end_note") if image.get(name)]
+        why = f" ({': '.join(said)})" if said else ""
+        parts.append(f"until {words.value('valid_to', end)}{why}" if end else "runs on")
+    facts = [_columns(image, told, words)] if told else []
+    return ", ".join([*facts, " ".join(parts)] if parts else facts)
+
+
+def _columns(image: Image, names: Iterable[str], words: Words) -> str:
+    return ", ".join(f"{column_words(name)} {words.value(name, image[name])}" for name in names)
 
 
 def _stores(found: Sequence[Difference], between: Between) -> dict[int, Location]:
@@ -166,11 +182,11 @@ def _record_words(one: Difference, words: Words) -> tuple[str, str, str]:
         [line] = record_lines(one.table, None, after, words)
         return line.what, line.was, line.will
     before = image_of(one.before)
-
-    def told(image: Image) -> str:
-        return ", ".join(f"{column_words(name)} {words.value(name, image[name])}" for name in one.columns)
-
-    return f"{noun} {one.after.label}", told(before), told(after)
+    return (
+        f"{noun} {one.after.label}",
+        _columns(before, one.columns, words),
+        _columns(after, one.columns, words),
+    )
 
 
 def _contact_words(one: Difference, words: Words) -> tuple[str, str, str]:
@@ -201,3 +217,29 @@ def _done(indexes: Iterable[int]) -> dict[int, Done]:
         )
         for entry in entries
     }
+
+
+# --- as a sheet ------------------------------------------------------------------------------------
+
+SHEET_HEADER = (
+    "reaches back", "differs since", "what", "location", "believed first", "believed last", "entries",
+)  # fmt: skip
+
+
+def difference_sheet(lines: Iterable[DifferenceLine], zone: tzinfo = UTC) -> str:
+    """Return differences as comma-separated values, a row each, with times told in `zone`."""
+    return sheet(
+        SHEET_HEADER,
+        (
+            (
+                "no date" if line.difference.reaches_back is None else line.difference.reaches_back,
+                show_time(line.difference.since, zone) if line.difference.since else None,
+                line.what,
+                line.location.label if line.location else None,
+                line.was,
+                line.now,
+                "; ".join(entry.words(zone) for entry in line.entries),
+            )
+            for line in lines
+        ),
+    )

@@ -91,7 +91,7 @@ def test_what_ended_ran_until_then_and_what_began_was_nothing(world: World) -> N
         ),
         (
             f"place of device {device.serial}: cabinet {cabinet.asset_tag}",
-            "still",
+            "runs on",
             f"until {local(at)} (moved)",
         ),
     ]
@@ -116,7 +116,7 @@ def test_what_was_withdrawn_is_nothing_now(world: World, hung: DeviceWhereabouts
     store = world.location.label.replace("0042", "N-0002")
 
     assert words(moved) == [
-        (f"place of cabinet {cabinet}: location {world.location}", f"until {since}", "still"),
+        (f"place of cabinet {cabinet}: location {world.location}", f"until {since}", "runs on"),
         (f"place of cabinet {cabinet}", f"location {store}, from {since} on", "nothing"),
     ]
     assert [line for line in words(before) if "cabinet" in line[0]] == []
@@ -144,6 +144,40 @@ def test_a_split_is_told_by_its_shares_and_a_fact_by_its_column(
         f"8 lb bag 100 %, from {since} on",
     )
     assert line.location == world.location
+
+
+def test_of_a_period_known_by_the_same_facts_only_what_differs_is_told(
+    world: World, hung: DeviceWhereabouts
+) -> None:
+    before = head_index()
+    periods.correct_period(
+        world.office,
+        history="devicewhereabouts",
+        period_id=hung.period,
+        reason="measured again",
+        valid_from=hung.valid_from + HOUR,
+        facts={"rail_below_ceiling_mm": 120, "end_note": "Port 3 is deaf"},
+    )
+    other = world.cabinet()
+    measured = head_index()
+    periods.correct_period(
+        world.office,
+        history="devicewhereabouts",
+        period_id=hung.period,
+        reason="it was the one beside it",
+        facts={"cabinet_id": other.pk},
+    )
+    start = local(hung.valid_from)
+
+    told = [line for line in lines(before, measured) if line.difference.period == hung.period]
+    [line] = told
+    assert line.what == f"place of device {hung.device.serial}: cabinet {hung.cabinet}"
+    assert line.was == f"rail below ceiling mm not said, end note Port 2 is deaf, from {start}"
+    assert line.now.startswith("rail below ceiling mm 120, end note Port 3 is deaf, from ")
+    [moved] = lines(measured)
+    assert moved.what == f"place of device {hung.device.serial}"
+    assert moved.was.startswith(f"cabinet {hung.cabinet}, slot 1,")
+    assert moved.now.startswith(f"cabinet {other}, slot 1,")
 
 
 def test_a_start_known_by_is_told_so(world: World) -> None:
