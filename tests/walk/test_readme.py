@@ -50,6 +50,8 @@ def test_every_command_of_the_walks_does_what_the_readme_says(demo: Served) -> N
     ) + len(re.findall(r'"code":"[A-Z0-9]', answers)), "a command of the README was refused unexpectedly"
     assert "was swapped for" in answers
     assert '"code":"role_forbids"' in answers
+    assert '"reaches_back":true' in answers, "the swap that was put right reaches back before the bill"
+    assert "\nyes,2026-11-21 14:00 UTC,place of device" in answers, "the sheet tells it, too"
     assert "Nothing was found" in answers
     assert demo.command("audit")
 
