@@ -162,7 +162,8 @@ def _stores(found: Sequence[Difference], between: Between) -> dict[int, Location
             stays.setdefault(stay.cabinet_id, []).append(stay)
     at: dict[int, UUID] = {}
     for one in found:
-        for stay in stays.get(cabinets.get(id(one), one.thing), ()):
+        cabinet = cabinets.get(id(one))
+        for stay in stays.get(cabinet, ()) if cabinet else ():
             if stay.location_id and one.since and stay.as_period().contains(one.since):
                 at.setdefault(id(one), stay.location_id)
     known = records_known_at(Location, between.last, set(at.values()))

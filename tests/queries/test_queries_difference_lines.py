@@ -115,6 +115,7 @@ def test_what_was_withdrawn_is_nothing_now(world: World, hung: DeviceWhereabouts
     since = local(world.start + 20 * DAY)
     store = world.location.label.replace("0042", "N-0002")
 
+    assert [line.location for line in lines(moved)] == [None, None]  # their words say where
     assert words(moved) == [
         (f"place of cabinet {cabinet}: location {world.location}", f"until {since}", "runs on"),
         (f"place of cabinet {cabinet}", f"location {store}, from {since} on", "nothing"),
