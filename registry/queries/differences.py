@@ -174,15 +174,15 @@ def _recorded(index: int) -> datetime | None:
 def differences(between: Between, reach: Reach, window: Window | None = None) -> Differences:
     """Return what the register believes otherwise at the last index than at the first, within reach.
 
-    With a window only what touches it, and all corrected particulars, which say nothing of when. As many
-    queries for many differences as for few. Raises RuleBroken TOO_MANY.
+    With a window only what touches it, and all corrected particulars, which say nothing of when; new things
+    by what is dated of them. As many queries for many differences as for few. Raises RuleBroken TOO_MANY.
     """
     asked = _Question(between, reach, window or Window())
     for model in HISTORIES:
         asked.compare_history(model)
     asked.compare_records()
     did = {index for one in asked.found for index in one.indexes}
-    shown = [one for one in asked.found if one.turn is None or asked.window.meets(one.spans)]
+    shown = [one for one in asked.found if asked.shows(one)]
     return Differences(between, tuple(sorted(shown, key=_order)), len(asked.netted - did))
 
 
@@ -201,6 +201,10 @@ class _Question:
         self.found: list[Difference] = []
         self.netted: set[int] = set()
         self.rows_left = ROWS_MAX
+
+    def shows(self, one: Difference) -> bool:
+        """Say whether a difference is to be told of the time that was asked about."""
+        return one.reaches_back is None or not self.window.is_bounded or self.window.meets(one.spans)
 
     # --- periods ---
 

@@ -65,6 +65,11 @@ class Window:
                 field="valid_to",
             )
 
+    @property
+    def is_bounded(self) -> bool:
+        """Say whether it leaves out any time at all."""
+        return self.begin is not None or self.end is not None
+
     def meets(self, spans: Iterable[Span]) -> bool:
         """Say whether any span lies in the window; an instant at its very bounds does, to be sure."""
         return any(self._meets(span) for span in spans)

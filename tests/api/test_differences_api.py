@@ -156,7 +156,10 @@ def test_it_is_narrowed_to_a_location_an_account_or_a_time(
     assert shown(location=other.pk) == ["cabinet", "cabinet"]
     assert shown(account=world.account.pk) == ["cabinet", "cabinet", "device"]
     month = {"valid_from": when(world.start + 2 * DAY), "valid_to": when(world.start + 5 * DAY)}
-    assert shown(**month) == ["cabinet", "cabinet", "device", "device"]  # a new cabinet says not when
+    assert shown(**month) == ["cabinet", "device", "device"]  # the new cabinet by where it stood alone
+    assert shown(valid_to=when(world.start)) == []
+    accounts.correct_account(world.office, account_id=world.account.pk, particulars={"name": "Lantern"})
+    assert shown(valid_to=when(world.start)) == ["account"]  # which says not when, so it is told always
     assert shown(location=world.location.pk, valid_to=when(world.start + 3 * DAY)) == []
 
 

@@ -106,6 +106,8 @@ def test_a_window_shows_what_differs_in_it(
 def test_an_instant_at_the_very_bounds_of_a_window_is_shown(begin: int, end: int, seen: bool) -> None:
     assert Window(day(begin), day(end)).meets(spans((6, 6))) is seen
     assert Window(None, None).meets(spans((6, 6)))
+    assert not Window(None, None).is_bounded
+    assert Window(None, day(3)).is_bounded
 
 
 def test_a_window_that_ends_before_it_begins_or_without_an_offset_is_refused() -> None:
