@@ -44,7 +44,7 @@ from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Kind
 from registry.rules.periods import require_offset
 
-ROWS_MAX = 10_000  # that one comparison reads; beyond it nobody reads the answer
+ROWS_MAX = 5_000  # that one comparison reads: seconds of work, and beyond it nobody reads the answer
 
 # The dated tables that are compared. Whose depots are whose says who may look, nothing of the fleet.
 HISTORIES: tuple[type[PeriodVersion], ...] = (

@@ -47,10 +47,15 @@ class Wanted:
     account: str = ""
 
 
-def naive_differences(first: int, last: int, wanted: Wanted) -> Naive:
+def folded(first: int, last: int) -> "Folded":
+    """Return the rows as written by either of two entries, those in between, and what wrote them."""
+    bodies = Entry.objects.filter(index__lte=last).order_by("index").values_list("body", flat=True)
+    return _folded([json.loads(body) for body in bodies], first, last)
+
+
+def naive_differences(rows: "Folded", wanted: Wanted) -> Naive:
     """Return what differs between what was believed right after two entries."""
-    bodies = [json.loads(body) for body in Entry.objects.order_by("index").values_list("body", flat=True)]
-    states, writes = _folded(bodies, first, last)
+    states, writes = rows
     near = _Near(states, wanted)
     lines: set[Told] = set()
     netted: set[int] = set()
@@ -63,9 +68,10 @@ def naive_differences(first: int, last: int, wanted: Wanted) -> Naive:
 
 State = dict[str, dict[str, Image]]  # table, key, image
 Writes = dict[str, dict[str, set[int]]]  # table, key, the entries in between that wrote it
+Folded = tuple[tuple[State, State, State], Writes]
 
 
-def _folded(bodies: Iterable[Any], first: int, last: int) -> tuple[tuple[State, State, State], Writes]:
+def _folded(bodies: Iterable[Any], first: int, last: int) -> Folded:
     """Return the rows as written by either entry, all rows that were written in between, and by which."""
     at: State = defaultdict(dict)
     between: State = defaultdict(dict)
@@ -153,11 +159,9 @@ def _compare_periods(
     for image in states[2].get(table, {}).values():
         periods[image["period"]].append(image)
     pairs: list[tuple[Any, Any, set[int]]] = []
+    believed = [{image["period"]: image for image in _believed(state, table)} for state in states[:2]]
     for period, images in periods.items():
-        before, after = (
-            next((image for image in _believed(state, table) if image["period"] == period), None)
-            for state in states[:2]
-        )
+        before, after = (by_period.get(period) for by_period in believed)
         if any(one is not None and near.has(table, one) for one in (before, after)):
             wrote = {index for image in images for index in writes[table][image["id"]]}
             pairs.append((before, after, wrote))

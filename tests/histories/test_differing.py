@@ -1,5 +1,6 @@
 """Random histories: what differs between any two entries is what folding the ledger's images says."""
 
+from collections import Counter
 from datetime import UTC, datetime
 from typing import Any
 
@@ -9,11 +10,11 @@ from hypothesis.stateful import run_state_machine_as_test
 from registry.ledger import clock
 from registry.ledger.images import image_of
 from registry.queries._reach import Reach, reach_of_account, reach_of_fleet, reach_of_location
-from registry.queries.differences import Difference, differences, settle_between
+from registry.queries.differences import Between, Difference, differences, settle_between
 from registry.rules.roles import Scope
 from tests.factories.world import World
 from tests.histories.company import found
-from tests.histories.differing import Wanted, naive_differences
+from tests.histories.differing import Naive, Wanted, folded, naive_differences
 from tests.histories.machine import WORK_STARTS_AT
 from tests.histories.test_state_machine import Histories
 
@@ -26,30 +27,39 @@ ALL = Scope.of_all()
 class Compared(Histories):
     """A history at whose end states of knowledge are compared, and again after further steps."""
 
-    lines = 0  # that were compared over all histories
+    # What was compared over all histories: lines, by whether of one location; assignments in one's reach.
+    lines: Counter[bool] = Counter()
+    assignments = 0
     taken_back = 0
 
     def _ask_again(self) -> None:
         super()._ask_again()
-        for number in range(PAIRS):
+        for _ in range(PAIRS):
             first = self.chance.randint(0, self.head)
             last = self.chance.randint(first, self.head)
-            store = self.chance.choice(self.company.stores)
-            account = self.chance.choice(self.company.accounts)
-            reaches: list[tuple[Wanted, Reach]] = [
-                (Wanted(), reach_of_fleet(ALL)),
-                (Wanted(location=str(store)), reach_of_location(store, ALL)),
-                (Wanted(account=str(account)), reach_of_account(account, ALL, first, last)),
-            ]
-            wanted, reach = reaches[number % 3]
-            answer = differences(settle_between(first, last), reach)
-            naive = naive_differences(first, last, wanted)
-            ours = frozenset(told(one) for one in answer.found)
-            assert ours == naive.lines, f"{first}..{last} of {wanted}: {ours ^ naive.lines}"
-            assert len(answer.found) == len(ours)
-            assert answer.taken_back == naive.taken_back, f"{first}..{last} of {wanted}"
-            Compared.lines += len(ours)
-            Compared.taken_back += naive.taken_back
+            reaches: list[tuple[Wanted, Reach]] = [(Wanted(), reach_of_fleet(ALL))]
+            for store in self.company.stores:
+                reaches.append((Wanted(location=str(store)), reach_of_location(store, ALL)))
+            for account in self.company.accounts:
+                reach = reach_of_account(account, ALL, first, last)
+                reaches.append((Wanted(account=str(account)), reach))
+            rows = folded(first, last)
+            for wanted, reach in reaches:
+                self._compare_known(
+                    settle_between(first, last), reach, naive_differences(rows, wanted), wanted
+                )
+
+    def _compare_known(self, between: Between, reach: Reach, naive: Naive, wanted: Wanted) -> None:
+        answer = differences(between, reach)
+        ours = frozenset(told(one) for one in answer.found)
+        assert ours == naive.lines, f"{between} of {wanted}: {ours ^ naive.lines}"
+        assert len(answer.found) == len(ours)
+        assert answer.taken_back == naive.taken_back, f"{between} of {wanted}"
+        Compared.lines[bool(wanted.location)] += len(ours)
+        Compared.assignments += sum(
+            one.table == "devicewhereabouts" for one in answer.found if wanted != Wanted()
+        )
+        Compared.taken_back += naive.taken_back
 
 
 def told(one: Difference) -> tuple[Any, ...]:
@@ -89,10 +99,12 @@ def plain(moment: datetime) -> str:
 def test_whatever_was_recorded_what_differs_is_what_the_ledger_says(db: None) -> None:
     with clock.simulated(WORK_STARTS_AT) as simulated:
         company = found(World.found(simulated))
-        Compared.lines = Compared.taken_back = 0
+        Compared.lines.clear()
+        Compared.assignments = Compared.taken_back = 0
         run_state_machine_as_test(
             lambda: Compared(company),
             settings=settings(max_examples=EXAMPLES, stateful_step_count=STEPS),
         )
-    assert Compared.lines > EXAMPLES * PAIRS * 3, "hardly anything was compared"
+    assert min(Compared.lines[True], Compared.lines[False]) > EXAMPLES * PAIRS, "hardly anything was compared"
+    assert Compared.assignments > EXAMPLES, "hardly any assignment was compared"
     assert Compared.taken_back > 0, "nothing was ever taken back"
