@@ -15,8 +15,9 @@ from rest_framework import serializers
 from rest_framework.exceptions import ParseError
 from rest_framework.negotiation import DefaultContentNegotiation
 from rest_framework.parsers import JSONParser
-from rest_framework.renderers import JSONRenderer
+from rest_framework.renderers import BaseRenderer, JSONRenderer
 
+from registry.rules import sheets
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.periods import require_offset
 from registry.rules.splits import percent_text, read_percent
@@ -50,6 +51,17 @@ class JsonOut(JSONRenderer):
 
     def get_indent(self, accepted_media_type: str, renderer_context: Any) -> None:
         """Indent for nobody."""
+
+
+class SheetOut(BaseRenderer):
+    """A sheet that is answered where the Accept header asks for one; the view writes it."""
+
+    media_type = sheets.MEDIA_TYPE
+    format = "csv"
+
+    def render(self, data: Any, accepted_media_type: str | None = None, context: Any = None) -> bytes:
+        """Return a sheet that was written already."""
+        return str(data).encode()
 
 
 class ByHeader(DefaultContentNegotiation):

@@ -1,6 +1,7 @@
 """What reading shares: who asks, which moment, how one thing and how a page of things is answered."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from http import HTTPStatus
 from typing import Any, ClassVar
 from uuid import UUID
@@ -18,7 +19,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from registry.api._conditions import entity_tag, is_known, require_match
-from registry.api._fields import ByHeader, In, JsonIn, JsonOut, read_moment, show_moment
+from registry.api._fields import ByHeader, In, JsonIn, JsonOut, SheetOut, read_moment, show_moment
 from registry.api._pages import PAGE_PARAMETERS, next_link, read_page, search_in
 from registry.api.authentication import TokenAuthentication
 from registry.api.problems import ApiCode, Problem
@@ -70,6 +71,8 @@ class ReadingView(APIView):
     # Further query parameters, with what each means; and statuses of refusals that only this reading knows.
     parameters: ClassVar[Mapping[str, str]] = {}
     refuses: ClassVar[Sequence[HTTPStatus]] = ()
+    # Whether it can be had as a sheet (text/csv), too.
+    sheets: ClassVar[bool] = False
 
     # The body that is being read, so that a refusal can point into it.
     given_class: type[In] | None = None
@@ -112,7 +115,7 @@ class ReadingView(APIView):
         if "as_of" not in asked and "known_at" not in asked:
             return now
         valid_at = read_moment(asked["as_of"], "as_of") if "as_of" in asked else now.valid_at
-        return settle(valid_at, _known_at(asked.get("known_at")))
+        return settle(valid_at, read_known(asked.get("known_at"), "known_at"))
 
     def only(self, *names: str) -> None:
         """Raise RuleBroken VALUE_INVALID for a query parameter that is not one of these.
@@ -200,6 +203,12 @@ class ReadingView(APIView):
         names = [*PAGE_PARAMETERS, *cls.parameters, *(cls.filters.base_filters if cls.filters else ())]
         return [*names, *(("search",) if cls.searches else ()), *(MOMENT_PARAMETERS if cls.dated else ())]
 
+    def handle_exception(self, exc: Exception) -> Response:
+        """Tell a problem in JSON, also where a sheet was asked for."""
+        if SheetOut in self.renderer_classes:
+            self.request.accepted_renderer, self.request.accepted_media_type = JsonOut(), JsonOut.media_type
+        return super().handle_exception(exc)
+
     def finalize_response(self, request: Any, response: Any, *args: Any, **keys: Any) -> Any:
         """Tell caches that answers differ by person."""
         response = super().finalize_response(request, response, *args, **keys)
@@ -209,11 +218,15 @@ class ReadingView(APIView):
         return response
 
 
-def _known_at(typed: str | None) -> Any:
+def read_known(typed: str | None, field: str) -> datetime | int | None:
+    """Return the time or the index of an entry that a parameter holds, None if it is not there.
+
+    Raises RuleBroken TIME_INVALID, VALUE_INVALID.
+    """
     if typed is None:
         return None
     if typed.isascii() and typed.isdigit():
         if len(typed) > INDEX_DIGITS_MAX:
-            raise invalid("known_at", "The ledger has no entry of that number. Ask for a smaller one.")
+            raise invalid(field, "The ledger has no entry of that number. Ask for a smaller one.")
         return int(typed)
-    return read_moment(typed, "known_at")
+    return read_moment(typed, field)

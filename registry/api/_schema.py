@@ -15,6 +15,7 @@ from registry.api._fields import In
 from registry.api._pages import PAGE_SIZE, PAGE_SIZE_MAX
 from registry.api._views import INDEX_HEADER, Change, RegisterView
 from registry.api.problems import MEDIA_TYPE, ApiCode, status_of
+from registry.rules import sheets
 from registry.rules.errors import Code
 
 QUERY, HEADER = OpenApiParameter.QUERY, OpenApiParameter.HEADER
@@ -234,6 +235,9 @@ class RegisterSchema(AutoSchema):
             answers[200] = page_class(self.view.out)
         else:
             answers[200] = self.view.out
+        if self.view.sheets and self.change is None:
+            answers[200, "application/json"] = answers.pop(200)
+            answers[200, sheets.MEDIA_TYPE] = OpenApiTypes.STR
         if self.is_tagged:
             answers[304] = OpenApiResponse(description="not modified since If-None-Match")
         for status in self._problem_statuses():

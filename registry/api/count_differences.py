@@ -24,7 +24,7 @@ class DecideIn(In):
     reason = Text(help_text="enters the ledger for good, so nothing personal")
 
 
-class DifferenceOut(serializers.Serializer):  # type: ignore[type-arg]
+class CountDifferenceOut(serializers.Serializer):  # type: ignore[type-arg]
     """Where register and place differ."""
 
     id = serializers.UUIDField(source="item.pk")
@@ -67,7 +67,7 @@ class VarianceOut(serializers.Serializer):  # type: ignore[type-arg]
     lot_size = serializers.IntegerField()
     finds = serializers.IntegerField(help_text="seen beside the sample")
     finds_agreeing = serializers.IntegerField(help_text="of them, where the register had them")
-    differences = DifferenceOut(many=True)
+    differences = CountDifferenceOut(many=True)
 
 
 class CountVarianceView(ThingView):
@@ -107,7 +107,7 @@ class DifferenceShown(RegisterView):
     """How one difference is shown."""
 
     noun, place = "difference", "count-differences"
-    out = DifferenceOut
+    out = CountDifferenceOut
     reads = Act.COUNT
 
     def shown(self, key: UUID, moment: Moment) -> Mapping[str, Any]:

@@ -10,13 +10,14 @@ from django.http import HttpResponse
 from django_filters import ChoiceFilter, UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
+from rest_framework.response import Response
 
 from registry.actions import counts as actions
-from registry.api._fields import In, Key, MomentField, Number, Percent, Text, Truth
+from registry.api._fields import In, JsonOut, Key, MomentField, Number, Percent, SheetOut, Text, Truth
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView, changes
 from registry.api.staff import WhyIn
 from registry.models import Count, CountItem
-from registry.queries.counts import count_now, counts_in, lines_of, sheet_of, words_of_plan
+from registry.queries.counts import count_now, counts_in, lines_of, sheet_of, sheet_to_fill, words_of_plan
 from registry.queries.moments import Moment
 from registry.rules.counts import COUNTED_PLACES, CountState, Plan, Strata
 from registry.rules.roles import Act
@@ -117,7 +118,7 @@ class PlaceOut(serializers.Serializer):  # type: ignore[type-arg]
     done = serializers.BooleanField()
 
 
-class SheetOut(serializers.Serializer):  # type: ignore[type-arg]
+class CountSheetOut(serializers.Serializer):  # type: ignore[type-arg]
     """The blind sheet of a count."""
 
     count = serializers.UUIDField()
@@ -186,7 +187,18 @@ class CountView(CountShown, ThingView):
 class CountSheetView(CountShown, ThingView):
     """The blind sheet of a count: where to go, and what was recorded there so far."""
 
-    out = SheetOut
+    out = CountSheetOut
+    renderer_classes = (JsonOut, SheetOut)
+    sheets = True
+
+    def get(self, request: Request, key: UUID) -> Response:
+        """Show the sheet, or give it as a table to be filled in."""
+        if request.accepted_renderer.format != SheetOut.format:
+            return super().get(request, key)
+        self.only()
+        count = count_now(key, self.scope)
+        headers = {"Content-Disposition": f'attachment; filename="count-{count.frozen_index}.csv"'}
+        return Response(sheet_to_fill(count), headers=headers)
 
     def shown(self, key: UUID, moment: Moment) -> Mapping[str, Any]:
         """Return the sheet; raises RuleBroken NOT_FOUND."""

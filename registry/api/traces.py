@@ -1,21 +1,23 @@
 """The chain of a device's whereabouts with what is found in it: as JSON, and as a table to keep."""
 
 from collections.abc import Iterator
+from datetime import datetime
 from uuid import UUID
 
 from django.http import HttpResponse
+from django.utils.http import content_disposition_header
 from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from registry.api._csv import CsvOut, csv_answer
-from registry.api._fields import JsonOut, MomentField
+from registry.api._fields import MomentField, SheetOut, show_moment
 from registry.api._reading import MOMENT_PARAMETERS
 from registry.api._views import INDEX_HEADER, RegisterView
 from registry.queries.assignments import device_at
 from registry.queries.moments import Moment, present
 from registry.queries.traces import Chain, ChainStay, Stood, device_chain
+from registry.rules.sheets import MEDIA_TYPE, sheet
 from registry.rules.traces import FindingCode, FindingKind
 from registry.rules.whereabouts import DevicePlace
 
@@ -201,7 +203,7 @@ class DeviceChainView(ChainShown):
 class DeviceChainTableView(ChainShown):
     """The chain of whereabouts of a device, as a table."""
 
-    renderer_classes = (CsvOut,)
+    renderer_classes = (SheetOut,)
     out = OpenApiTypes.STR  # type: ignore[assignment]
 
     def get(self, request: Request, key: UUID) -> HttpResponse:
@@ -210,10 +212,14 @@ class DeviceChainTableView(ChainShown):
         A cell that a spreadsheet would take for a formula begins with an apostrophe.
         """
         chain, moment = self.asked(key)
-        name = f"chain-{chain.device.serial}.csv"
-        return csv_answer(COLUMNS, _table(chain, moment), name, self.headers_of(moment))
+        rows = ([_cell(value) for value in row] for row in _table(chain, moment))
+        name = content_disposition_header(True, f"chain-{chain.device.serial}.csv")
+        return HttpResponse(
+            sheet(COLUMNS, rows),
+            content_type=f"{MEDIA_TYPE}; charset=utf-8; header=present",  # RFC 4180, section 3
+            headers={"Content-Disposition": name or "attachment", **self.headers_of(moment)},
+        )
 
-    def handle_exception(self, exc: Exception) -> Response:
-        """Tell a problem in JSON, in whatever form the table was asked for."""
-        self.request.accepted_renderer, self.request.accepted_media_type = JsonOut(), JsonOut.media_type
-        return super().handle_exception(exc)
+
+def _cell(value: object) -> object:
+    return show_moment(value) if isinstance(value, datetime) else value

@@ -121,23 +121,25 @@ class Visit:
             return Asked(now, as_now)
         try:
             valid_at = read_time(as_of, self.zone, "as_of") if as_of else now.valid_at
-            moment = settle(valid_at, self._known_at(known_at))
+            moment = settle(valid_at, self.read_known(known_at, "known_at"))
         except RuleBroken as broken:
             return Asked(now, as_now, as_of, known_at, {broken.field or "as_of": broken.message})
         told = f"as of {show_time(valid_at, self.zone)}" if as_of else "as of now"
         head = ", the newest" if moment.at_head else ""
         return Asked(moment, f"{told}, as known right after entry {moment.index}{head}", as_of, known_at)
 
-    def _known_at(self, typed: str) -> Any:
+    def read_known(self, typed: str, field: str) -> datetime | int | None:
+        """Return the time or the number of an entry that somebody typed, None for nothing.
+
+        Raises RuleBroken TIME_INVALID, VALUE_INVALID.
+        """
         if not typed:
             return None
         if typed.isascii() and typed.isdigit():
             if len(typed) > INDEX_DIGITS_MAX:
-                raise RuleBroken(
-                    Code.VALUE_INVALID, "The ledger has no entry of that number.", field="known_at"
-                )
+                raise RuleBroken(Code.VALUE_INVALID, "The ledger has no entry of that number.", field=field)
             return int(typed)
-        return read_time(typed, self.zone, "known_at")
+        return read_time(typed, self.zone, field)
 
     def show(
         self, template: str, context: Mapping[str, Any] | None = None, *, status: int = HTTPStatus.OK

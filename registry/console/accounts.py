@@ -1,6 +1,7 @@
 """Accounts: their page, and registering, correcting, closing and opening them again."""
 
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID
 
 from django.core.paginator import Paginator
@@ -9,17 +10,22 @@ from django.urls import reverse
 
 from registry.actions import accounts, locations
 from registry.console._forms import Choice, KeyChoice, PlainForm, Reason, Text, TimeField, words_of
+from registry.console._histories import rows_of
 from registry.console._pages import Button, Visit, page
 from registry.console._times import type_time
 from registry.console._writing import Wish, write, writing
-from registry.models import Account, LocationHolding
+from registry.console.fleet import moment_of
+from registry.models import Account, AccountState, Cabinet, CabinetWhereabouts, LocationHolding
 from registry.queries.accounts import AccountAt, account_at, accounts_as_known, accounts_in
+from registry.queries.cabinets import CabinetAt, cabinets_as_known
 from registry.queries.locations import locations_as_known, locations_in
 from registry.queries.moments import Moment
 from registry.rules.accounts import AccountStanding, BillingStart
 from registry.rules.errors import RuleBroken
 
 ROWS_SHOWN_MAX = 100  # locations on one page of an account
+# What of an account is listed apart, as of the page's moment.
+LISTS = (("cabinets", "All its cabinets"), ("devices", "All devices in them"))
 
 
 def address_of(key: UUID) -> str:
@@ -40,6 +46,9 @@ def account(visit: Visit, key: UUID) -> HttpResponse:
     held = LocationHolding.objects.believed_at(asked.moment.index).valid_at(asked.moment.valid_at)
     rows = locations_in(asked.moment, visit.scope).filter(pk__in=held.filter(account=key).values("location"))
     shown = Paginator(rows.order_by("name", "id"), ROWS_SHOWN_MAX).get_page(visit.request.GET.get("page"))
+    stores = locations_as_known(shown.object_list, asked.moment)
+    standing = _standing([at.location.pk for at in stores], asked.moment)
+    states = AccountState.objects.believed_at(asked.moment.index).filter(account=key)
     return visit.show(
         "console/account.html",
         {
@@ -48,9 +57,16 @@ def account(visit: Visit, key: UUID) -> HttpResponse:
             "at": at,
             "banners": _banners(now.account, asked.moment),
             "shown": shown,
-            "locations": locations_as_known(shown.object_list, asked.moment),
+            "locations": stores,
+            "stores": [(at, standing.get(at.location.pk, [])) for at in stores],
+            "states": rows_of(visit, asked, states, lambda version: version.state),
+            "lists": [
+                (f"{reverse(f'admin:fleet_{kind}')}?{urlencode({**moment_of(asked), 'account': key})}", words)
+                for kind, words in LISTS
+            ],
             "buttons": _buttons(visit, now),
             "keep_query": "",
+            "leaf_query": urlencode(moment_of(asked)),
         },
         status=asked.status,
     )
@@ -59,6 +75,17 @@ def account(visit: Visit, key: UUID) -> HttpResponse:
 def _banners(above: Account, moment: Moment) -> list[AccountAt]:
     rows = accounts_in(moment).filter(parent=above).order_by("code")
     return accounts_as_known(rows, moment)
+
+
+def _standing(stores: list[UUID], moment: Moment) -> dict[UUID, list[CabinetAt]]:
+    """Return the cabinets that stood in stores, with what hung in them, by store and asset tag."""
+    stays = CabinetWhereabouts.objects.believed_at(moment.index).valid_at(moment.valid_at)
+    rows = Cabinet.objects.filter(pk__in=stays.filter(location__in=stores).values("cabinet"))
+    found: dict[UUID, list[CabinetAt]] = {}
+    for at in cabinets_as_known(rows.order_by("asset_tag"), moment):
+        if at.stay.location_id:
+            found.setdefault(at.stay.location_id, []).append(at)
+    return found
 
 
 def _buttons(visit: Visit, now: AccountAt) -> list[Button]:

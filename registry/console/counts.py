@@ -1,7 +1,5 @@
 """Counts: the list of them, one with its places or its variance, the sheet to print, and the draw again."""
 
-import csv
-from io import StringIO
 from typing import Any
 from uuid import UUID
 
@@ -22,6 +20,7 @@ from registry.queries.counts import (
     lot_of,
     redraw,
     sheet_of,
+    sheet_to_fill,
     variance_of,
     words_of_plan,
 )
@@ -29,10 +28,9 @@ from registry.rules.counts import CountState
 from registry.rules.errors import absent
 from registry.rules.roles import Act
 from registry.rules.sampling import rate_text
-from registry.rules.texts import spreadsheet_cell
+from registry.rules.sheets import MEDIA_TYPE
 
 COUNTS_SHOWN = 50  # on one page
-SHEET_COLUMNS = ("Place", "Kind", "Where", "Address", "Serial found", "Seen at", "Note")
 
 
 def address_of(key: UUID) -> str:
@@ -163,13 +161,7 @@ def sheet(visit: Visit, key: UUID) -> HttpResponse:
 def sheet_csv(visit: Visit, key: UUID) -> HttpResponse:
     """Return the blind sheet for a spreadsheet (RFC 4180): a row for each place, to be filled in."""
     one = in_sight(visit, key)
-    text = StringIO()
-    rows = csv.writer(text)
-    rows.writerow(SHEET_COLUMNS)
-    for place in sheet_of(lines_of(one)):
-        told = (str(place.position), str(place.place), place.words, place.address, "", "", "")
-        rows.writerow([spreadsheet_cell(cell) for cell in told])
-    return _download(text.getvalue(), "text/csv", f"count-{one.frozen_index}.csv")
+    return _download(sheet_to_fill(one), MEDIA_TYPE, f"count-{one.frozen_index}.csv")
 
 
 def _closed(visit: Visit, key: UUID) -> Count:

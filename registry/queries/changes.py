@@ -106,7 +106,7 @@ def replaced(images: Sequence[Written], words: Words) -> list[str]:
         if after.get("superseded_index") is None:
             lines += _told(before, after, words)
             continue
-        whose = _whose(table, before, words)
+        whose = whose_words(table, before, words)
         following = fresh.get((table, before["period"]))
         if following is None:
             lines.append(f"{whose}: {_withdrawn(table, before, words)} was withdrawn")
@@ -127,11 +127,16 @@ def _told(before: Image, after: Image, words: Words) -> list[str]:
 
 
 def _withdrawn(table: str, before: Image, words: Words) -> str:
-    whose = TABLE_WORDS[table][1]
-    facts = [words.value(name, before[name]) for name in FACTS if name != whose and before.get(name)]
-    shared = words.shares.get(str(before["id"]))
     span = " to ".join(words.value(end, before[end]) for end in ("valid_from", "valid_to"))
-    return f"{' '.join([*facts, shared] if shared else facts)}, {span},"
+    return f"{fact_words(table, before, words)}, {span},"
+
+
+def fact_words(table: str, image: Image, words: Words) -> str:
+    """Return by what a reader knows a period, beside whose it is and its bounds."""
+    whose = TABLE_WORDS[table][1]
+    facts = [words.value(name, image[name]) for name in FACTS if name != whose and image.get(name)]
+    shared = words.shares.get(str(image["id"]))
+    return " ".join([*facts, shared] if shared else facts)
 
 
 # --- what an action would change -------------------------------------------------------------------
@@ -153,18 +158,23 @@ def change_lines(
         if table == "splitshare":
             continue  # told with its split
         if table not in TABLE_WORDS:
-            lines += _record_lines(table, before, after, words)
+            lines += record_lines(table, before, after, words)
         elif before is None:
             if not _continues(images, table, after):
-                lines.append(ChangeLine(_whose(table, after, words), NOTHING, _period(table, after, words)))
+                lines.append(
+                    ChangeLine(whose_words(table, after, words), NOTHING, period_words(table, after, words))
+                )
         else:
             following = fresh.get((table, before.get("period")))
-            will = "taken away" if following is None else _period(table, following, words)
-            lines.append(ChangeLine(_whose(table, before, words), _period(table, before, words), will))
+            will = "taken away" if following is None else period_words(table, following, words)
+            lines.append(
+                ChangeLine(whose_words(table, before, words), period_words(table, before, words), will)
+            )
     return lines
 
 
-def _record_lines(table: str, before: Image | None, after: Image, words: Words) -> list[ChangeLine]:
+def record_lines(table: str, before: Image | None, after: Image, words: Words) -> list[ChangeLine]:
+    """Return what became of a record, a line a column; one line for a new one."""
     noun = _nouns().get(table, table)
     key = str(after["id"])
     label = words.labels.get(key)
@@ -186,7 +196,8 @@ def _record_lines(table: str, before: Image | None, after: Image, words: Words) 
     ]
 
 
-def _period(table: str, image: Image, words: Words) -> str:
+def period_words(table: str, image: Image, words: Words) -> str:
+    """Return everything that a period says, beside whose it is."""
     whose = TABLE_WORDS[table][1]
     facts = [
         words.value(column, value)
@@ -299,7 +310,8 @@ def _changed(before: Image, after: Image) -> list[tuple[str, Json]]:
     ]
 
 
-def _whose(table: str, image: Image, words: Words) -> str:
+def whose_words(table: str, image: Image, words: Words) -> str:
+    """Return whose history a period belongs to."""
     called, column = TABLE_WORDS[table]
     return f"{called} {words.value(column, image[column])}"
 

@@ -32,7 +32,10 @@ from registry.rules.counts import (
 from registry.rules.errors import absent
 from registry.rules.roles import Role, Scope
 from registry.rules.sampling import Rounding, draw, lot_digest
+from registry.rules.sheets import sheet
 from registry.rules.whereabouts import LIVE, DevicePlace
+
+SHEET_COLUMNS = ("Place", "Kind", "Where", "Address", "Serial found", "Seen at", "Note")
 
 # --- the frozen list -------------------------------------------------------------------------------
 
@@ -177,6 +180,15 @@ PLACE_ARGUMENT = {
     DevicePlace.VAN: "staff_id",
     DevicePlace.DEPOT: "depot_id",
 }
+
+
+def sheet_to_fill(count: Count) -> str:
+    """Return the blind sheet of a count for a spreadsheet: a row for each place, to be filled in."""
+    rows = [
+        (place.position, str(place.place), place.words, place.address, None, None, None)
+        for place in sheet_of(lines_of(count))
+    ]
+    return sheet(SHEET_COLUMNS, rows)
 
 
 def sheet_of(lines: Sequence[CountItem]) -> list[SheetPlace]:

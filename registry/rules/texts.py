@@ -23,14 +23,6 @@ def _refuse(field: str, why: str) -> RuleBroken:
     return RuleBroken(Code.TEXT_INVALID, why, field=field)
 
 
-def spreadsheet_cell(text: str) -> str:
-    """Return text that a spreadsheet takes for text: what would begin a formula gets a leading apostrophe.
-
-    The characters are those of OWASP's page "CSV Injection" (from memory).
-    """
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) else text
-
-
 def clean_line(value: object, field: str, *, required: bool = True, length_max: int = LINE_LENGTH_MAX) -> str:
     """Return one line of text: composed (NFC), trimmed, its runs of space made one.
 

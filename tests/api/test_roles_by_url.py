@@ -429,6 +429,13 @@ TABLE: dict[tuple[str, str], Row] = {
     ("POST", "count-differences/<uuid:key>/dismiss/"): row(
         OFFICE, ADDRESS, "count-differences/{difference}/dismiss/", WHY
     ),
+    # Everything at a moment, counted; accounts are the whole company's.
+    ("GET", "fleet/"): row(EVERYBODY, EVERYWHERE, "fleet/"),
+    ("GET", "accounts/<uuid:key>/fleet/"): row(EVERYBODY, EVERYWHERE, "accounts/{account}/fleet/"),
+    # What changed between two states of knowledge: what is in sight is told to everybody who reads.
+    ("GET", "differences/"): row(
+        EVERYBODY, ADDRESS, "differences/?location={location}&from_known=1"
+    ),
     # The ledger: of all depots at once.
     ("GET", "entries/"): row(READERS, WHOLE, "entries/"),
     ("GET", "entries/<int:key>/"): row(READERS, WHOLE, "entries/7/"),

@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 
 from registry.actions import assignments, cabinets, devices, periods
-from registry.api._csv import csv_cell
 from registry.queries.moments import head_index
 from tests.actions.unchanged import nothing_changed
 from tests.api.client import Api, Person, Reply, ok, tables_read, told
@@ -190,13 +189,6 @@ def test_no_cell_is_taken_for_a_formula(auditor: Person, world: World) -> None:
 
     assert lines[2]["end_note"] == "'=port 2 is deaf"
     assert lines[4]["return_number"] == "'-7"
-
-
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
-def test_text_that_begins_like_a_formula_is_marked_as_text(start: str) -> None:
-    # The characters: OWASP, "CSV Injection", from memory.
-    assert csv_cell(f"{start}SUM(A1)") == f"'{start}SUM(A1)"
-    assert csv_cell(f"SK{start}") == f"SK{start}"
 
 
 def test_the_table_is_answered_to_whoever_accepts_csv_and_problems_are_told_in_json(

@@ -129,6 +129,27 @@ def test_the_auditor_reads_both_axes_and_finds_nothing_to_press(
     ottilie.finds_no_barrier()
 
 
+def test_the_auditor_reads_what_changed_before_signing_a_bill(
+    ottilie: Person, things: dict[str, Any]
+) -> None:
+    cabinet = things["cabinets"][2]
+    ottilie.goes(f"/console/locations/{cabinet['location']}/")
+    corrected = ottilie.page.get_by_text("The work sheet says the day before").first
+    [index] = ottilie.page.locator("li", has=corrected).get_by_role("link", name="entry").all_inner_texts()
+    ottilie.follows("What changed between two states of knowledge")
+    ottilie.finds_no_barrier()
+
+    ottilie.types("From", str(int(index.split()[-1]) - 1))
+    ottilie.presses("Compare")
+
+    ottilie.reads("Reaches back before")
+    ottilie.reads("The work sheet says the day before")
+    first = ottilie.page.get_by_role("row").filter(has_text="until 2026-11-20 14:00 EST").first
+    expect(first).to_contain_text("until 2026-11-19 14:00 EST")
+    expect(first).to_contain_text(things["serials"][2])
+    ottilie.finds_no_barrier()
+
+
 PAGES = [
     "/console/",
     "/console/registry/location/",
@@ -142,6 +163,14 @@ PAGES = [
     "/console/cabinets/register/",
     "/console/accounts/register/",
     "/console/staff/",
+    "/console/fleet/",
+    "/console/fleet/?as_of=2026-03-02+08:00&known_at=120",
+    "/console/fleet/locations/",
+    "/console/fleet/cabinets/?where=location",
+    "/console/fleet/devices/",
+    "/console/fleet/differences/",
+    "/console/fleet/differences/?from_known=250",
+    "/console/fleet/differences/?from_known=soon",
 ]
 
 

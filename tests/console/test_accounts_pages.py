@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from registry.actions import accounts, locations
+from registry.actions import accounts, assignments, locations
 from registry.models import Account, AccountState, Entry
 from tests.actions.unchanged import nothing_changed
 from tests.console.pages import at, lines, post, problems, signed_in, text_of, typed
@@ -74,6 +74,46 @@ def test_the_page_shows_what_was_held_then(office: Client, world: World) -> None
     assert [row.store_number for row in then.context["locations"]] == ["0042"]
 
 
+def test_the_page_tells_which_cabinets_stood_there_and_what_hung_in_them_then(
+    office: Client, world: World
+) -> None:
+    assignment, end = world.assigned(world.device(), world.cabinet()), world.start + 9 * DAY
+    serial, tag = assignment.device.serial, assignment.cabinet.asset_tag
+    before = Entry.objects.latest("index").index
+    assignments.end_assignment(
+        world.office,
+        assignment_id=assignment.period,
+        valid_to=end,
+        end_reason="fault",
+        depot_id=world.tarnmouth.pk,
+    )
+    address = at("account", world.account.pk)
+
+    assert f"{tag} : nothing" in text_of(office.get(address))
+    assert f"{tag} : {serial}" in text_of(office.get(address, {"known_at": before}))
+    then = office.get(address, {"as_of": f"{end - DAY:%Y-%m-%d %H:%M}"})
+    assert f"{tag} : {serial}" in text_of(then)
+    assert "TM Tarnmouth none" in text_of(office.get(address, {"as_of": f"{world.start:%Y-%m-%d %H:%M}"}))
+    for kind, words in (("cabinets", "All its cabinets"), ("devices", "All devices in them")):
+        [listed] = [link for link, text in then.context["lists"] if text == words]
+        assert listed.startswith(at(f"fleet_{kind}"))
+        assert [row.label for row in office.get(listed).context["rows"]] == [
+            {"cabinets": tag, "devices": serial}[kind]
+        ]
+
+
+def test_the_page_tells_the_history_of_its_state(office: Client, world: World) -> None:
+    locations.close_location(world.office, location_id=world.location.pk, valid_from=world.start + DAY)
+    accounts.close_account(world.office, account_id=world.account.pk, valid_from=world.start + 2 * DAY)
+
+    page = office.get(at("account", world.account.pk))
+
+    assert [(row.words, row.valid_to) for row in page.context["states"]] == [
+        ("closed", None),
+        ("open", world.start + 2 * DAY),
+    ]
+
+
 def test_buttons_are_for_what_may_be_done_as_things_stand(office: Client, world: World) -> None:
     def buttons() -> list[str]:
         page = office.get(at("account", world.account.pk))
@@ -93,11 +133,12 @@ def test_the_page_takes_as_many_queries_for_many_rows_as_for_few(
 ) -> None:
     for number in range(rows):
         another(world, f"B{number}", world.account)
-        world.store()
+        world.assigned(world.device(), world.cabinet(world.store()))
 
     # the session; the person; the head; the account; its state; the accounts below it; their states; whom
-    # those stand under; how many locations; a page of them; their depots; states; holdings; holders
-    with django_assert_num_queries(14):
+    # those stand under; how many locations; a page of them; their depots; states; holdings; holders;
+    # the cabinets there; models; stays; stores; depots; splits; what hangs in them; devices; the history
+    with django_assert_num_queries(22):
         assert office.get(at("account", world.account.pk)).status_code == 200
 
 

@@ -169,6 +169,14 @@ TABLE: dict[str, Row] = {
         OFFICE, FORM, account, lambda c: {**STORE, "depot": depot(c)}
     ),
     "location": reads("location", ADDRESS),
+    # Everything as of a moment, and what changed: what is in sight is shown to everybody inside.
+    "fleet": reads("", LIST),
+    "fleet_locations": reads("", LIST),
+    "fleet_cabinets": reads("", LIST),
+    "fleet_devices": reads("", LIST),
+    "fleet_differences": reads("", LIST),
+    "location_differences": reads("location", ADDRESS),
+    "account_differences": Row(INSIDE, EVERYWHERE, account),
     "location_correct": writes("location", ADDRESS, visiting_hours="9 to 5"),
     "location_state": writes("location", ADDRESS, state="open"),
     "location_close": writes("location", ADDRESS, cabinets_to=depot),

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from rule_checks import refused
 
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.texts import clean_code, clean_line, clean_note, spreadsheet_cell
+from registry.rules.texts import clean_code, clean_line, clean_note
 
 
 @pytest.mark.parametrize(
@@ -153,10 +153,3 @@ def test_what_is_clean_stays_as_it_is(typed: str, clean: Callable[..., str]) -> 
 @given(st.text(st.characters(codec="ascii", categories=["L", "N", "P"]), min_size=1, max_size=40))
 def test_plain_letters_digits_and_punctuation_pass_unchanged(typed: str) -> None:
     assert clean_code(typed, "code") == clean_line(typed, "name") == clean_note(typed, "note") == typed
-
-
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@sum", "\t=1", "\r=1", "\n=1"])
-def test_a_cell_that_would_begin_a_formula_is_text(text: str) -> None:
-    assert spreadsheet_cell(text) == f"'{text}"
-    assert spreadsheet_cell(f"a{text}") == f"a{text}"
-    assert spreadsheet_cell("") == ""

@@ -51,6 +51,8 @@ def test_every_command_of_the_walks_does_what_the_readme_says(demo: Served) -> N
     assert re.search(rf"^{wrong[1]},\d+,cabinet,", answers, flags=re.MULTILINE)  # the same as a table
     assert "was swapped for" in answers
     assert '"code":"role_forbids"' in answers
+    assert '"reaches_back":true' in answers, "the swap that was put right reaches back before the bill"
+    assert "\nyes,2026-11-21 14:00 UTC,place of device" in answers, "the sheet tells it, too"
     assert "Nothing was found" in answers
     assert "By the checkpoint and the public key from outside" in answers
     assert demo.command("audit")
