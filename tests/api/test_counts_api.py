@@ -154,7 +154,7 @@ def test_the_sheet_tells_where_to_go_and_what_was_recorded_there(world: World, a
     assert table.headers["Content-Type"].startswith("text/csv")
     assert table.text.splitlines() == [
         "Place,Kind,Where,Address,Serial found,Seen at,Note",
-        f'1,cabinet,cabinet {cabinet.asset_tag} at {world.location.label},"12 Harbour Road, Tarnmouth",,,',
+        f'1,cabinet,"cabinet {cabinet.asset_tag} at {world.location.label}","12 Harbour Road, Tarnmouth",,,',
     ]
     refused = auditor.send("GET", f"counts/{device.pk}/sheet/", headers={"Accept": "text/csv"})
     told(refused, 404, "not_found")
