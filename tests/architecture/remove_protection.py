@@ -20,12 +20,25 @@ from pathlib import Path
 from queue import Queue
 
 ROOT = Path(__file__).resolve().parents[2]
-MIGRATIONS = tuple(f"registry/migrations/{name}.py" for name in ("0001_founding", "0002_tokens_and_answers"))
+MIGRATIONS = tuple(
+    f"registry/migrations/{name}.py"
+    for name in ("0001_founding", "0002_tokens_and_answers", "0003_checkpoints", "0004_counts")
+)
 GUARDS = "registry/ledger/guards.py"
 COPIED = ("registry", "tests", "config", "fixtures")
 REQUESTS = ("tests/actions/test_requests_actions.py", "tests/actions/test_rehearsals_actions.py")
 HIDDEN = ("tests/actions/test_hidden_actions.py", "tests/actions")
 AUDIT = tuple(f"tests/ledger/test_audit_{name}.py" for name in ("ledger", "tables", "erasures", "bounds"))
+TREE = ("tests/ledger/test_audit_tree.py",)
+SIGNING = (
+    "tests/actions/test_checkpoints_actions.py",
+    "tests/ledger/test_tree.py",
+    "tests/rules/test_rules_checkpoints.py",
+    "tests/queries/test_queries_receipts.py",
+    "tests/api/test_checkpoints_api.py",
+    "tests/console/test_checkpoints_pages.py",
+)
+COUNTING = ("tests/actions/test_counts_actions.py", "tests/rules", "tests/api/test_counts_api.py")
 ALL_TESTS = ("tests/rules", "tests/actions", "tests/queries", "tests/ledger", "tests/models")
 
 # Which tests to ask first for a guard that one table alone has.
@@ -70,7 +83,7 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/actions/_action.py", "_requests.begin(actor, writing.now)", REQUESTS),
     ("registry/actions/_action.py", "_requests.finish(actor, result, writing.now)", REQUESTS),
     ("registry/actions/_action.py", "transaction.set_rollback(True)", REQUESTS),
-    ("registry/actions/_action.py", "if journal.is_lock_timeout(error):", ("tests/concurrency",)),
+    ("registry/actions/_checkpoints.py", "if journal.is_lock_timeout(error):", ("tests/concurrency",)),
     ("registry/actions/_requests.py", "if kept is not None:", REQUESTS),
     ("registry/actions/_requests.py", "if not hmac.compare_digest(", REQUESTS),
     ("registry/actions/_requests.py", "raise AnsweredBefore(", REQUESTS),
@@ -108,6 +121,32 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/actions/accounts.py", "if places or below:", ("tests/actions",)),
     ("registry/actions/locations.py", "if stays and cabinets_to is None:", ("tests/actions",)),
     ("registry/rules/commitments.py", "if len(salt) != SALT_LENGTH:", ("tests/rules",)),
+    ("registry/actions/_checkpoints.py", "if frontier.root() != bytes(checkpoint.root):", SIGNING),
+    ("registry/actions/_checkpoints.py", "if newest is not None and frontier.root() !=", SIGNING),
+    ("registry/actions/_checkpoints.py", "if not 1 <= (wanted :=", SIGNING),
+    ("registry/actions/_checkpoints.py", "if before is not None and before.size >= wanted:", SIGNING),
+    ("registry/actions/_checkpoints.py", "at = max(at, before.at + journal.TICK)", SIGNING),
+    ("registry/actions/_outside.py", "if path.read_bytes()[:FILE_BYTES_MAX] !=", SIGNING),
+    ("registry/actions/checkpoints.py", "require_act(scope.role, Act.READ_LEDGER)", SIGNING),
+    ("registry/actions/checkpoints.py", "require_whole_ledger(scope)", SIGNING),
+    ("registry/actions/checkpoints.py", "if staff is None or not staff.is_active:", SIGNING),
+    ("registry/ledger/tree.py", "if frontier.size < until:", SIGNING),
+    ("registry/ledger/tree.py", "if len(found) < len(wanted):", SIGNING),
+    ("registry/queries/receipts.py", "if len(indexes) >= EVENTS_MAX:", SIGNING),
+    ("registry/queries/receipts.py", "if size > to.size:", SIGNING),
+    ("registry/rules/checkpoints.py", "if len(data) > FILE_BYTES_MAX:", SIGNING),
+    ("registry/rules/checkpoints.py", "if moment.tzinfo is None or time_text(moment) != at:", SIGNING),
+    ("registry/rules/checkpoints.py", "if not isinstance(size, int) or isinstance(size, bool)", SIGNING),
+    ("registry/ledger/_audit_tree.py", "if not is_signed(signed, keys):", TREE),
+    ("registry/ledger/_audit_tree.py", "if previous is not None and row.at", TREE),
+    ("registry/ledger/_audit_tree.py", "if statement.register != self.register:", TREE),
+    ("registry/ledger/_audit_tree.py", "if root != signed:", TREE),
+    ("registry/ledger/_audit_tree.py", "if stored.get(number) != digest:", TREE),
+    ("registry/ledger/_audit_tree.py", "if not is_signed(kept.signed, keys):", TREE),
+    ("registry/ledger/_audit_tree.py", "if statement.size != index:", TREE),
+    ("registry/ledger/audit.py", "tree.finish()", TREE),
+    ("registry/ledger/audit.py", "tree.begin()", TREE),
+    ("registry/api/checkpoints.py", "require_whole_ledger(self.scope)", ("tests/api/test_roles_by_url.py",)),
     ("registry/rules/whereabouts.py", "if next_place not in DEVICE_NEXT[present]:", ALL_TESTS),
     ("registry/rules/whereabouts.py", "if present is CabinetPlace.SCRAPPED:", ALL_TESTS),
 ]

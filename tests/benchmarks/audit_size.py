@@ -25,6 +25,7 @@ from types import SimpleNamespace
 
 SIZES = [10_000, 100_000, 1_000_000]
 READ_AT_ONCE = 1_000  # entries
+SIGNED_LAST = 1_000  # entries between the last two checkpoints
 MEBIBYTE = 1024 * 1024
 MODULE = "tests.benchmarks.audit_size"
 
@@ -68,8 +69,26 @@ def build(entries: int) -> None:
     call_command("migrate", verbosity=0)
     begin = time.perf_counter()
     world = World.found(SimpleNamespace(at=datetime.now(UTC) - timedelta(days=1)))
-    lengthen(world, entries - Entry.objects.count())
+    lengthen(world, entries - Entry.objects.count() - SIGNED_LAST)
     print(f"{entries:,} entries, built in {time.perf_counter() - begin:.0f} s", flush=True)
+    first = signed_in()
+    lengthen(world, SIGNED_LAST)
+    last = signed_in()
+    print(
+        f"  the first checkpoint grew the whole tree and took {1_000 * first / entries:.3f} ms an entry;"
+        f" the next, after {SIGNED_LAST:,} entries more, {1_000 * last / SIGNED_LAST:.3f} ms an entry",
+        flush=True,
+    )
+
+
+def signed_in() -> float:
+    """Make a checkpoint; return the seconds of work that it took."""
+    from registry.actions._action import SYSTEM
+    from registry.actions.checkpoints import make_checkpoint
+
+    begin = time.process_time()
+    make_checkpoint(SYSTEM)
+    return time.process_time() - begin
 
 
 def measure() -> None:
@@ -85,8 +104,8 @@ def measure() -> None:
     hashing, reading, size = hash_raw()
     print(
         f"  audited in {seconds:.1f} s, {worked:.1f} s of them at work: {report.entries / worked:,.0f}"
-        f" entries a second at work, {report.rows:,} rows, {report.erasures_counted:,} erasures"
-        "; nothing found"
+        f" entries a second at work, {report.rows:,} rows, {report.erasures_counted:,} erasures,"
+        f" {report.subtrees:,} subtrees, {report.checkpoints} checkpoints; nothing found"
     )
     print(f"  greatest resident memory {peak:.0f} MiB, {idle:.0f} MiB of it before the audit began")
     print(
