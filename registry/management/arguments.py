@@ -17,6 +17,8 @@ from registry.models import (
     CabinetModel,
     Contact,
     ContactText,
+    Count,
+    CountItem,
     Depot,
     Device,
     DeviceModel,
@@ -185,6 +187,25 @@ def _token(given: Any) -> Read:
     yield "token_id", token.pk
 
 
+def _line(given: Mapping[str, Any]) -> CountItem:
+    """Return a line of a count's sample by its number."""
+    count = find(Count, "name", given["count"])
+    line = CountItem.objects.filter(count=count.pk, position=given["line"]).select_related("device").first()
+    if line is None:
+        raise ScenarioError(f"The demo's files name line {given['line']} of a count that has none.")
+    return line
+
+
+def _drawn(given: Any) -> Read:
+    """Read a line of a count into the serial that somebody sees there, where all is right."""
+    line = _line(given)
+    yield "serial", line.device.serial if line.device else ""
+
+
+def _difference(given: Any) -> Read:
+    yield "item_id", _line(given).pk
+
+
 def _shares(given: Any) -> Read:
     yield "shares", _split(given)
 
@@ -253,8 +274,11 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "cabinet_model": _key("cabinet_model_id", CabinetModel, "name"),
     "cabinets_to": _key("cabinets_to", Depot),
     "contact": _contact,
+    "count": _key("count_id", Count, "name"),
     "depot": _key("depot_id", Depot),
     "depots": _depots,
+    "difference": _difference,
+    "drawn": _drawn,
     "device": _device,
     "device_model": _key("device_model_id", DeviceModel, "name"),
     "devices": _devices,

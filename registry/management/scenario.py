@@ -14,6 +14,7 @@ from registry.actions import (
     accounts,
     assignments,
     cabinets,
+    counts,
     devices,
     locations,
     periods,
@@ -86,6 +87,12 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "reject_provisional_device": (provisional.reject_provisional_device, Verb.PROVISIONAL_REJECTED),
     "correct_period": (periods.correct_period, Verb.PERIOD_CORRECTED),
     "withdraw_period": (periods.withdraw_period, Verb.PERIOD_WITHDRAWN),
+    "draw_count": (counts.draw_count, Verb.COUNT_DRAWN),
+    "record_finding": (counts.record_finding, Verb.COUNT_FINDING_RECORDED),
+    "recount_place": (counts.recount_place, Verb.COUNT_PLACE_REOPENED),
+    "close_count": (counts.close_count, Verb.COUNT_CLOSED),
+    "accept_difference": (counts.accept_difference, Verb.COUNT_DIFFERENCE_ACCEPTED),
+    "dismiss_difference": (counts.dismiss_difference, Verb.COUNT_DIFFERENCE_DISMISSED),
 }
 TAKE_PASSWORD = frozenset({"found_register", "add_staff", "set_password"})
 

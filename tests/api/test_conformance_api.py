@@ -1057,6 +1057,7 @@ def test_every_time_is_told_in_utc(company: Company) -> None:
     told_times = [
         (name, value)
         for address in lists_and_things(company)
+        if not address.endswith(".csv") and "epcis/" not in address  # told as their own standards have it
         for name, value in leaves(company.administrator.get(address).body)
         if value is not None
         and (name in TIMES or name.endswith("_at") or re.match(r"\d{4}-\d\d-\d\dT", str(value)))

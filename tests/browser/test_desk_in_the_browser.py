@@ -1,5 +1,6 @@
 """Assigning, swapping and putting right at the desk, and the auditor's questions, by keyboard alone."""
 
+import re
 from typing import Any
 
 import pytest
@@ -112,7 +113,8 @@ def test_the_auditor_reads_both_axes_and_finds_nothing_to_press(
         expect(ottilie.page.get_by_role("link", name=words, exact=True)).to_have_count(0)
     corrected = ottilie.page.get_by_text("The work sheet says the day before").first
     expect(corrected).to_be_visible()
-    [index] = ottilie.page.locator("li", has=corrected).get_by_role("link", name="entry").all_inner_texts()
+    line = ottilie.page.locator("li", has=corrected)
+    [index] = line.get_by_role("link", name=re.compile(r"^entry \d+$")).all_inner_texts()
     before = int(index.split()[-1]) - 1
 
     ottilie.types("As known", str(before))
@@ -135,7 +137,8 @@ def test_the_auditor_reads_what_changed_before_signing_a_bill(
     cabinet = things["cabinets"][2]
     ottilie.goes(f"/console/locations/{cabinet['location']}/")
     corrected = ottilie.page.get_by_text("The work sheet says the day before").first
-    [index] = ottilie.page.locator("li", has=corrected).get_by_role("link", name="entry").all_inner_texts()
+    line = ottilie.page.locator("li", has=corrected)
+    [index] = line.get_by_role("link", name=re.compile(r"^entry \d+$")).all_inner_texts()
     ottilie.follows("What changed between two states of knowledge")
     ottilie.finds_no_barrier()
 

@@ -285,8 +285,7 @@ def rows_of_all_tables() -> dict[str, list[tuple[Any, ...]]]:
     rows = {}
     with connection.cursor() as cursor:
         for model in apps.get_app_config("registry").get_models():
-            key = "id" if model is not Entry else '"index"'
-            cursor.execute(f'SELECT * FROM "{model._meta.db_table}" ORDER BY {key}')
+            cursor.execute(f'SELECT * FROM "{model._meta.db_table}" ORDER BY "{model._meta.pk.column}"')
             rows[model._meta.db_table] = [
                 tuple(bytes(v) if isinstance(v, memoryview) else v for v in row) for row in cursor.fetchall()
             ]
