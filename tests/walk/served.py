@@ -1,8 +1,10 @@
 """The register as it is run: a fresh database, a real server on loopback, and programs that talk to it."""
 
+import atexit
 import http.client
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -11,6 +13,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -126,7 +129,7 @@ def served(database: str, *, demo: bool = False, **settings: str) -> Iterator[Se
             **{f"RIMEBOOK_{name}": value for name, value in settings.items()},
         }
         if demo:
-            manage(environment, "demo", "--no-serve")
+            shutil.copytree(_replayed_demo(), home, dirs_exist_ok=True)
         else:
             manage(environment, "migrate", "--verbosity", "0")
             manage(environment, "found", "hester", "Hester Marrow", stdin=f"{PASSWORD}\n")
@@ -152,6 +155,17 @@ def served(database: str, *, demo: bool = False, **settings: str) -> Iterator[Se
                 log.seek(0)
                 told = log.read()
         assert "Traceback" not in told, told
+
+
+@cache
+def _replayed_demo() -> Path:
+    """Return a folder with the demo's year on SQLite, replayed once a process and copied from there."""
+    home = tempfile.mkdtemp(prefix="rimebook-demo-")
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    plain = {name: value for name, value in os.environ.items() if not name.startswith("RIMEBOOK_")}
+    place = {"RIMEBOOK_DATABASE_URL": f"sqlite:///{home}/rimebook.sqlite3", "RIMEBOOK_DATA_DIR": home}
+    manage({**plain, **place}, "demo", "--no-serve")
+    return Path(home)
 
 
 def _own_database() -> str:
