@@ -15,7 +15,7 @@ import pytest
 from registry.actions import checkpoints, locations
 from registry.actions._action import SYSTEM, Actor
 from registry.actions._requests import rehearse
-from registry.ledger import guards, journal
+from registry.ledger import journal
 from registry.models import Checkpoint, CheckpointDeparture, Entry, TreeNode
 from registry.queries.checkpoints import known_public_keys, own_public_key, standing
 from registry.rules.checkpoints import is_signed, new_private_key, read_checkpoint, read_record
@@ -23,6 +23,7 @@ from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Face
 from tests.conftest import outside_actions
 from tests.factories.world import DAY, World, person
+from tests.ledger.tampering import unguarded
 from tests.ledger.test_tree import leaves, more, naive_root
 
 
@@ -114,13 +115,9 @@ def test_nothing_is_signed_that_does_not_go_on_from_what_was_signed(world: World
 
 
 def test_a_tree_over_altered_leaves_is_not_rebuilt(world: World) -> None:
-    from django.db import connection
-
     checkpoints.make_checkpoint(SYSTEM)
-    with outside_actions():
-        guards.remove(connection)
+    with unguarded():
         Entry.objects.filter(index=3).update(leaf_hash=bytes(32))
-        guards.install(connection)
     before = {(node.number, bytes(node.digest)) for node in TreeNode.objects.all()}
 
     assert refusal(checkpoints.rebuild_tree, SYSTEM) is Code.TREE_DAMAGED
