@@ -220,7 +220,8 @@ class TreeCheck:
         return True
 
     def _compare_kept(self, statement: Statement, kept: Kept, index: int) -> None:
-        if statement.size != index:  # that entry is missing, which another finding says
+        if statement.size != index:
+            # That entry is missing, which another finding says.
             words = f"the ledger has no entry {statement.size:,}, the last of those that it signed"
             self._note_kept(kept, words, None, statement.size)
         elif self.frontier.root() != statement.root:
