@@ -3,15 +3,18 @@
 import json
 import os
 import secrets
+from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.error import URLError
+from urllib.parse import unquote, urlsplit, urlunsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from django.conf import settings
 
 from registry.models import Checkpoint
+from registry.queries.checkpoints import shown_address
 from registry.rules.checkpoints import FILE_BYTES_MAX
 
 # Whoever wrote the entry waits for it, so an address that is down may not take long.
@@ -37,7 +40,7 @@ def places() -> list[Place]:
     if folder := settings.CHECKPOINT_FOLDER:
         found.append(Place(folder, lambda checkpoint: _to_folder(Path(folder), checkpoint), False))
     if address := settings.CHECKPOINT_ADDRESS:
-        found.append(Place(address, lambda checkpoint: _to_address(address, checkpoint), True))
+        found.append(Place(shown_address(address), lambda checkpoint: _to_address(address, checkpoint), True))
     return found
 
 
@@ -80,9 +83,12 @@ class _StayHere(HTTPRedirectHandler):
 
 def _to_address(address: str, checkpoint: Checkpoint) -> str:
     """Post a checkpoint as JSON; any answer of success will do, and nobody is sent elsewhere."""
-    request = Request(  # noqa: S310  the settings take web addresses only
-        address, as_text(checkpoint).encode(), {"Content-Type": "application/json"}, method="POST"
-    )
+    headers, parts = {"Content-Type": "application/json"}, urlsplit(address)
+    if parts.username:  # RFC 7617
+        named = f"{unquote(parts.username)}:{unquote(parts.password or '')}"
+        headers["Authorization"] = f"Basic {b64encode(named.encode()).decode()}"
+    bare = urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
+    request = Request(bare, as_text(checkpoint).encode(), headers, method="POST")  # noqa: S310  web alone
     try:
         with build_opener(_StayHere).open(request, timeout=ANSWER_WAIT_S):
             return ""

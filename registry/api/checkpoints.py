@@ -31,7 +31,7 @@ from registry.queries.receipts import (
 from registry.rules.errors import absent
 from registry.rules.events import Face
 from registry.rules.particulars import invalid
-from registry.rules.roles import Act
+from registry.rules.roles import ALLOWED, Act
 
 INDEX_MAX = 10**INDEX_DIGITS_MAX
 
@@ -67,7 +67,9 @@ class StandingOut(serializers.Serializer):  # type: ignore[type-arg]
     newest_size = serializers.IntegerField(allow_null=True)
     entries_since = serializers.IntegerField(help_text="entries that no checkpoint covers yet")
     last_left_at = MomentField(allow_null=True, help_text="when a checkpoint last left this machine")
-    warning = serializers.CharField(help_text="what somebody should do, or blank")
+    warning = serializers.CharField(
+        help_text="what somebody should do, told to those who read the ledger, or blank"
+    )
 
 
 class SubjectOfBundleOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -164,9 +166,13 @@ class StandingView(RegisterView):
             "newest_size": found.newest.size if found.newest else None,
             "entries_since": found.entries_since,
             "last_left_at": found.left.tried_at if found.left else None,
-            "warning": found.warning,
+            # Where checkpoints go is for those who can see to it that they do.
+            "warning": found.warning if self._reads_ledger() else "",
         }
         return Response(self.out(shown).data)
+
+    def _reads_ledger(self) -> bool:
+        return self.scope.everywhere and Act.READ_LEDGER in ALLOWED[self.scope.role]
 
 
 # --- receipts --------------------------------------------------------------------------------------

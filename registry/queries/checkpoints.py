@@ -1,6 +1,7 @@
 """Checkpoints of the ledger: which there are, which left the machine, and what is not covered yet."""
 
 from dataclasses import dataclass
+from urllib.parse import urlsplit, urlunsplit
 
 from django.conf import settings
 from django.db.models import Exists, OuterRef, QuerySet
@@ -83,11 +84,18 @@ def warning() -> str:
 
 
 def _places() -> list[str]:
-    return [place for place in (settings.CHECKPOINT_FOLDER, settings.CHECKPOINT_ADDRESS) if place]
+    address = settings.CHECKPOINT_ADDRESS
+    return [place for place in (settings.CHECKPOINT_FOLDER, shown_address(address)) if place]
 
 
 def _tries() -> "QuerySet[CheckpointDeparture]":
     return CheckpointDeparture.objects.order_by("-tried_at", "-id").select_related("checkpoint")
+
+
+def shown_address(address: str) -> str:
+    """Return an address as it may be shown: without the name, password or token that it may hold."""
+    parts = urlsplit(address)
+    return urlunsplit((parts.scheme, parts.netloc.rpartition("@")[2], parts.path, "", ""))
 
 
 def own_public_key() -> str:

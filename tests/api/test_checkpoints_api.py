@@ -56,7 +56,10 @@ def test_checkpoints_are_listed_newest_first_whatever_their_number(auditor: Pers
     assert tables_read(lambda: auditor.get("checkpoints/")) == ["apitoken", "entry", "checkpoint"]
 
 
-def test_the_register_says_by_which_keys_and_how_far(auditor: Person, world: World, settings: Any) -> None:
+def test_the_register_says_by_which_keys_and_how_far(
+    api: Api, auditor: Person, world: World, settings: Any
+) -> None:
+    installer = api.as_(world.installer)
     settings.CHECKPOINT_FORMER_KEYS = ["ab" * 32]
     make_checkpoint(SYSTEM)
     size = more(world, 2)
@@ -71,6 +74,8 @@ def test_the_register_says_by_which_keys_and_how_far(auditor: Person, world: Wor
         "warning": standing["warning"],
     }
     assert "No checkpoint leaves this machine" in standing["warning"]
+    near = ok(installer.get("checkpoints/standing/")).body
+    assert near == {**standing, "warning": ""}
 
 
 def test_a_receipt_is_a_file_that_proves_by_itself(auditor: Person, world: World) -> None:
