@@ -131,14 +131,14 @@ def _judgements(visit: Visit, key: UUID, difference: Difference) -> list[Button]
 
 
 def _rates(variance: Variance) -> dict[str, str]:
-    """Return the rate of wrong ones and its limits, as percentages."""
+    """Return the rate of wrong ones and its limits, as percentages of two decimals: each limit outwards."""
     told = variance.outcome
     low, high = told.two_sided_ppm
     return {
-        "found": rate_text(round(1_000_000 * told.wrong / told.sample_size)),
-        "upper": rate_text(told.upper_ppm),
-        "low": rate_text(low),
-        "high": rate_text(high),
+        "found": rate_text(round(10_000 * told.wrong / told.sample_size) * 100),
+        "upper": rate_text(-(-told.upper_ppm // 100) * 100),
+        "low": rate_text(low // 100 * 100),
+        "high": rate_text(-(-high // 100) * 100),
     }
 
 

@@ -269,8 +269,8 @@ def test_a_closed_count_tells_rate_limits_and_differences(
     assert "The sample does not pass" in words
     assert "1 of 2 drawn, 50 %; 0 may be" in words
     # scipy.stats.beta of 1 of 2 at 95 %: upper 0.974679; two-sided 0.0125791 to 0.9874209.
-    assert "97.468 %, with 95 % confidence" in words
-    assert "Between 1.2579 % and 98.7421 %" in words
+    assert "97.47 %, with 95 % confidence" in words
+    assert "Between 1.25 % and 98.75 %" in words
     assert "1 of 2 devices at most" in words
     assert f"{device.serial} missing cabinet {cabinet.asset_tag} at {world.location.label} nowhere" in words
     assert "for somebody of the office who did not count it" in words
