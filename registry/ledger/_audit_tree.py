@@ -105,6 +105,10 @@ class TreeCheck:
                 proved=statement.size,
             )
 
+    def close(self) -> None:
+        """Let go of the checkpoints that were not read."""
+        self._next, self._stored = None, iter(())
+
     # --- checkpoints of the register -----------------------------------------------------------------
 
     def _checked(self, rows: "Iterator[Checkpoint]") -> "Iterator[Checkpoint]":

@@ -6,7 +6,8 @@ the same memory: what grows with it lies in a scratch file.
 """
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from traceback import clear_frames
 
 from django.db import connection, transaction
 
@@ -45,15 +46,20 @@ def audit(progress: Progress | None = None, pinned: Pinned | None = None) -> Rep
     OSError and sqlite3.Error where the scratch file cannot be made or has no room.
     """
     report = Report(key_given=bool(pinned and pinned.public_keys))
-    with _scratch.opened() as scratch, _snapshot():
-        _check_guards(report)
-        tree = TreeCheck(report, pinned or Pinned())
-        tree.begin()
-        check_entries(report, scratch, progress, tree.observe)
-        tree.finish()
-        check_tables(report, scratch, progress)
-        check_contact_texts(report, scratch)
-        check_staff_names(report)
+    with _scratch.opened() as scratch, _snapshot(), closing(TreeCheck(report, pinned or Pinned())) as tree:
+        try:
+            _check_guards(report)
+            tree.begin()
+            check_entries(report, scratch, progress, tree.observe)
+            tree.finish()
+            check_tables(report, scratch, progress)
+            check_contact_texts(report, scratch)
+            check_staff_names(report)
+        except BaseException as error:
+            # A stream that was not read to its end holds a cursor on PostgreSQL. Closed some time later by
+            # the garbage collector, it would abort whatever transaction the connection is in by then.
+            clear_frames(error.__traceback__)
+            raise
     return report
 
 

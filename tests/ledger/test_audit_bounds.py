@@ -129,6 +129,24 @@ def test_the_scratch_file_is_gone(
     assert {len(names) for names in seen} == {1 if system.startswith("holds") else 0}
 
 
+@pytest.mark.statement_of("postgresql")
+def test_an_audit_that_breaks_off_leaves_no_cursor_to_be_closed_later(
+    brief: Life, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def look(index: int, leaf: bytes) -> None:
+        if index == 5:
+            raise RuntimeError("in the midst")
+
+    watched(monkeypatch, look)
+    with pytest.raises(RuntimeError, match="in the midst") as broken:
+        audit()
+
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM pg_cursors")
+        assert cursor.fetchone() == (0,)
+    assert broken.traceback, "until here somebody held on to what went wrong"
+
+
 def test_the_scratch_file_holds_no_image_and_no_text(brief: Life) -> None:
     with _scratch.opened() as scratch:
         kept: list[str] = []
