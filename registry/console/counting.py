@@ -26,7 +26,7 @@ from registry.queries.counts import (
 from registry.queries.moments import head_index, settle
 from registry.rules import counts as rules
 from registry.rules.counts import CountState, Plan, Strata
-from registry.rules.errors import absent
+from registry.rules.errors import Code, absent
 from registry.rules.sampling import Rounding, smallest_sample_of_many
 from registry.rules.whereabouts import DevicePlace
 
@@ -154,12 +154,19 @@ class FindingForm(PlainForm):
         """Hold the button that was pressed against what was typed: a stray Enter records nothing."""
         pressed, typed = self.cleaned_data.get("place_done"), bool(self.cleaned_data.get("serial"))
         if pressed == NOTHING and typed:
-            self.add_error("serial", "Something is typed here. Record it, or empty the field.")
+            self.add_error(
+                "serial", "It was typed, too. Record it, or press the button again with an empty field."
+            )
         elif pressed != NOTHING and not typed:
             self.add_error(
                 "serial", "Type or scan the serial, or press the button that says nothing is here."
             )
         return self.cleaned_data
+
+    def shown_again(self) -> None:
+        """Empty the serial for the next scan, which else would be typed behind it; the refusal quotes it."""
+        self.refused_serial = self.data.get("serial", "")
+        self.data = {**{name: self.data.get(name, "") for name in self.data}, "serial": ""}
 
     def arguments(self) -> dict[str, Any]:
         """Return what the action takes."""
@@ -188,6 +195,7 @@ def place(visit: Visit, key: UUID, holder: UUID) -> HttpResponse:
             look=lambda _: {"place": here},
             look_template="console/count_place_check.html",
             words=f"Place {here.position} of {len(places)}. {here.address}".strip(),
+            notices=[Code.NOTHING_CHANGES],
             beside={
                 "here": here,
                 "is_open": count.state == CountState.OPEN,

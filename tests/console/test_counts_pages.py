@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from typing import Any
 
 import pytest
@@ -204,6 +205,34 @@ def test_a_wrong_serial_is_refused_without_the_nearest(
     assert list(problems(page)) == ["id_serial"]
     assert "Did you mean" not in text_of(page)
     assert waiting.serial not in page.content.decode()
+
+
+def test_after_a_refusal_the_empty_field_waits_for_the_next_scan(
+    world: World, auditor: Client, hung: tuple[Device, Cabinet]
+) -> None:
+    _, cabinet = hung
+    page = count_at(auditor, drawn(world), cabinet, serial="PL3", note="shelf", place_done="all")
+
+    html = page.content.decode()
+    assert page.status_code == 422
+    assert html.count("autofocus") == 1
+    assert re.search(r'<input[^>]* name="serial"[^>]* autofocus', html)
+    assert (page.context["form"]["serial"].value(), page.context["form"]["note"].value()) == ("", "shelf")
+    assert re.search(r"PL3 ?: .*label", text_of(page))
+
+
+def test_a_serial_scanned_twice_is_no_mistake(
+    world: World, auditor: Client, hung: tuple[Device, Cabinet]
+) -> None:
+    device, cabinet = hung
+    count = drawn(world)
+    count_at(auditor, count, cabinet, serial=device.serial, place_done="more")
+    with nothing_changed():
+        again = count_at(auditor, count, cabinet, serial=device.serial, place_done="more")
+    assert again.headers["Location"] == at("count_place", count.pk, cabinet.pk)
+    page = auditor.get(again.headers["Location"])
+    assert f"{device.serial} was recorded here already. Nothing more was recorded." in text_of(page)
+    assert page.status_code == 200
 
 
 def test_a_form_recorded_twice_is_one_finding(
