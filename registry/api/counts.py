@@ -19,7 +19,7 @@ from registry.api.staff import WhyIn
 from registry.models import Count, CountItem
 from registry.queries.counts import count_now, counts_in, lines_of, sheet_of, sheet_to_fill, words_of_plan
 from registry.queries.moments import Moment
-from registry.rules.counts import COUNTED_PLACES, CountState, Plan, Strata
+from registry.rules.counts import COUNTED_PLACES, CountState, Plan, Result, Strata
 from registry.rules.roles import Act
 from registry.rules.sampling import Rounding
 
@@ -61,6 +61,7 @@ class CountFindingIn(PlaceIn):
 
     serial = Text(required=False, help_text="as typed, or the text of a scanned code")
     place_done = Truth(required=False, help_text="nothing else is there")
+    not_counted = Truth(required=False, help_text="nobody could look there; the note says why")
     seen_at = MomentField(required=False, help_text="now unless told")
     note = Text(required=False, help_text="enters the ledger for good, so nothing personal")
 
@@ -116,6 +117,7 @@ class PlaceOut(serializers.Serializer):  # type: ignore[type-arg]
     address = serializers.CharField()
     recorded = serializers.ListField(child=serializers.CharField(), source="typed")
     done = serializers.BooleanField()
+    not_counted = serializers.BooleanField(help_text="nobody could look at some of it")
 
 
 class CountSheetOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -134,7 +136,12 @@ class CountFindingOut(serializers.Serializer):  # type: ignore[type-arg]
     key = serializers.UUIDField(source="holder_id")
     serial = serializers.CharField(source="typed", help_text="as typed; blank where nothing was seen")
     place_done = serializers.BooleanField()
+    not_counted = serializers.SerializerMethodField()
     seen_at = MomentField()
+
+    def get_not_counted(self, line: CountItem) -> bool:
+        """Whether nobody could look there."""
+        return line.result == Result.NOT_COUNTED
 
 
 class CountFilter(RegisterFilter):

@@ -41,7 +41,7 @@ PLANS = [
     (Plan.AQL, "AQL by ISO 2859-1, level II: 1, 1.5, 2.5 or 4 %"),
 ]
 ROUNDINGS = [(Rounding.DOWN, "down: the cautious one"), (Rounding.UP, "up")]
-MORE, ALL, NOTHING = "more", "all", "nothing"
+MORE, ALL, NOTHING, NOT_COUNTED = "more", "all", "nothing", "not_counted"
 
 
 class DrawForm(PlainForm):
@@ -137,7 +137,9 @@ class FindingForm(PlainForm):
 
     serial = Text("Serial on the label", optional=True)
     note = Text("Note", optional=True, help_text="Kept for good. Write no personal data here.")
-    place_done = forms.ChoiceField(choices=[(word, word) for word in (MORE, ALL, NOTHING)], required=False)
+    place_done = forms.ChoiceField(
+        choices=[(word, word) for word in (MORE, ALL, NOTHING, NOT_COUNTED)], required=False
+    )
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -153,11 +155,13 @@ class FindingForm(PlainForm):
     def clean(self) -> dict[str, Any]:
         """Hold the button that was pressed against what was typed: a stray Enter records nothing."""
         pressed, typed = self.cleaned_data.get("place_done"), bool(self.cleaned_data.get("serial"))
-        if pressed == NOTHING and typed:
+        if pressed == NOT_COUNTED and not (self.cleaned_data.get("note") or "").strip():
+            self.add_error("note", "Say why nobody could look, such as: nobody let me in.")
+        if pressed in (NOTHING, NOT_COUNTED) and typed:
             self.add_error(
                 "serial", "It was typed, too. Record it, or press the button again with an empty field."
             )
-        elif pressed != NOTHING and not typed:
+        elif pressed not in (NOTHING, NOT_COUNTED) and not typed:
             self.add_error(
                 "serial", "Type or scan the serial, or press the button that says nothing is here."
             )
@@ -171,7 +175,8 @@ class FindingForm(PlainForm):
     def arguments(self) -> dict[str, Any]:
         """Return what the action takes."""
         given = self.given()
-        return {**given, "place_done": given["place_done"] in (ALL, NOTHING)}
+        pressed = given.pop("place_done")
+        return {**given, "place_done": pressed in (ALL, NOTHING), "not_counted": pressed == NOT_COUNTED}
 
 
 @writing(counts.record_finding)
@@ -308,7 +313,10 @@ def dismiss(visit: Visit, key: UUID, item: UUID) -> HttpResponse:
         item,
         "Dismiss",
         counts.dismiss_difference,
-        lambda _: "Explained, it counts as no error. The register stays as it is.",
+        lambda _: (
+            "Dismissed, it counts as no error after the decisions; as counted it stays one. The register"
+            " stays as it is. Say what shows that it was right."
+        ),
     )
 
 

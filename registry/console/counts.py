@@ -24,7 +24,7 @@ from registry.queries.counts import (
     variance_of,
     words_of_plan,
 )
-from registry.rules.counts import CountState
+from registry.rules.counts import CountState, DifferenceKind, Outcome
 from registry.rules.errors import absent
 from registry.rules.roles import Act
 from registry.rules.sampling import rate_text
@@ -93,7 +93,8 @@ def count(visit: Visit, key: UUID) -> HttpResponse:
             "places_done": sum(place.done for place in places),
             "buttons": _buttons(visit, one),
             "variance": variance,
-            "rates": _rates(variance) if variance else {},
+            "outcomes": _outcomes(variance) if variance else [],
+            "is_decided": any(each.item.decision for each in variance.differences) if variance else False,
             "differences": [
                 (each, _judgements(visit, key, each), _place_address(key, each.item.holder_id))
                 for each in (variance.differences if variance else [])
@@ -125,14 +126,21 @@ def _judgements(visit: Visit, key: UUID, difference: Difference) -> list[Button]
         return reverse(f"admin:{name}", args=[key, difference.item.pk])
 
     offers = [(counts.dismiss_difference, "Dismiss", to("count_dismiss"))]
-    if difference.item.device_id is not None:
+    if difference.item.device_id is not None and difference.kind is not DifferenceKind.NOT_COUNTED:
         offers = [(counts.accept_difference, "Accept", to("count_accept")), *offers]
     return visit.buttons(*offers)
 
 
-def _rates(variance: Variance) -> dict[str, str]:
+def _outcomes(variance: Variance) -> list[tuple[str, Outcome, dict[str, str]]]:
+    """Return (heading, outcome, rates): as counted, then, where they differ, after the decisions."""
+    found = [("As counted", variance.counted)]
+    if variance.decided.dismissed:
+        found.append(("After the decisions", variance.decided))
+    return [(words, told, _rates(told)) for words, told in found]
+
+
+def _rates(told: Outcome) -> dict[str, str]:
     """Return the rate of wrong ones and its limits, as percentages of two decimals: each limit outwards."""
-    told = variance.outcome
     low, high = told.two_sided_ppm
     return {
         "found": rate_text(round(10_000 * told.wrong / told.sample_size) * 100),

@@ -8,11 +8,12 @@ from uuid import UUID
 from django.db.models import Count as Number
 from django.db.models import Q, QuerySet
 
-from registry.models import Count, CountItem, Depot, Device
+from registry.models import Count, CountItem, Depot, Device, Entry
 from registry.queries.assignments import DeviceAt, devices_as_known, devices_at
 from registry.queries.moments import Moment, present
 from registry.queries.records import records_known_at
 from registry.rules.counts import (
+    NOT_SEEN_THERE,
     STRATUM_WORDS,
     CountState,
     Decision,
@@ -163,6 +164,7 @@ class SheetPlace:
     position: int
     typed: tuple[str, ...]
     done: bool
+    not_counted: bool = False  # nobody could look at some of it
 
     @property
     def argument(self) -> dict[str, UUID]:
@@ -205,6 +207,7 @@ def sheet_of(lines: Sequence[CountItem]) -> list[SheetPlace]:
             number,
             tuple(line.typed for line in found if line.typed),
             all(line.place_done for line in found if line.sampled),
+            any(line.result == Result.NOT_COUNTED for line in found),
         )
         for number, (key, found) in enumerate(by_place.items(), start=1)
     ]
@@ -223,13 +226,21 @@ def _address(line: CountItem) -> str:
 class Difference:
     """Where register and place differ. `item` is its line; `seen` the line where the device was seen instead.
 
-    `now` is where the register has the device today, in words.
+    `now` is where the register has the device today, in words. `decided_index` is the entry of the decision,
+    None for none, and `decision_reason` what it gives as its reason.
     """
 
     item: CountItem
     kind: DifferenceKind
     seen: CountItem | None
     now: str
+    decided_index: int | None = None
+    decision_reason: str = ""
+
+    @property
+    def kind_words(self) -> str:
+        """The kind, as people read it."""
+        return str(self.kind).replace("_", " ")
 
     @property
     def serial(self) -> str:
@@ -249,7 +260,9 @@ class Difference:
     @property
     def found_words(self) -> str:
         """Where it was seen."""
-        return self.found.place_words if self.found else "nowhere"
+        if self.found is None:
+            return "not looked at" if self.kind is DifferenceKind.NOT_COUNTED else "nowhere"
+        return self.found.place_words
 
     @property
     def counters(self) -> set[UUID | None]:
@@ -259,10 +272,14 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Variance:
-    """How the findings differ from the register, and what that says; `finds` were seen beside the sample."""
+    """How the findings differ from the register, and what that says; `finds` were seen beside the sample.
+
+    `counted` is what was found, whatever was decided since; `decided` leaves out what was dismissed.
+    """
 
     differences: list[Difference]
-    outcome: Outcome
+    counted: Outcome
+    decided: Outcome
     finds: int
     finds_agreeing: int
 
@@ -273,20 +290,26 @@ def variance_of(count: Count) -> Variance:
     lines = lines_of(count)
     differences = differences_of(lines)
     sample = [difference for difference in differences if difference.item.sampled]
-    explained = sum(difference.item.decision == Decision.DISMISSED for difference in sample)
+    standing = [each for each in sample if each.item.decision != Decision.DISMISSED]
     finds = [line for line in lines if not line.sampled]
     return Variance(
         differences,
-        outcome(
-            count.lot_size,
-            count.sample_size,
-            len(sample) - explained,
-            explained,
-            count.acceptance_number,
-            count.confidence_hundredths,
-        ),
+        _outcome_of(count, sample, 0),
+        _outcome_of(count, standing, len(sample) - len(standing)),
         len(finds),
         sum(line.result == Result.AGREES for line in finds),
+    )
+
+
+def _outcome_of(count: Count, wrong: Sequence[Difference], dismissed: int) -> Outcome:
+    return outcome(
+        count.lot_size,
+        count.sample_size,
+        len(wrong),
+        sum(difference.kind is DifferenceKind.NOT_COUNTED for difference in wrong),
+        dismissed,
+        count.acceptance_number,
+        count.confidence_hundredths,
     )
 
 
@@ -298,7 +321,7 @@ def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
     finds: dict[UUID | None, CountItem] = {
         line.device_id: line for line in lines if not line.sampled and line.device_id
     }
-    absent_ids = {line.device_id for line in lines if line.sampled and line.result == Result.ABSENT}
+    absent_ids = {line.device_id for line in lines if line.sampled and line.result in NOT_SEEN_THERE}
     found: list[tuple[CountItem, DifferenceKind, CountItem | None]] = []
     for line in lines:
         if not line.sampled and line.device_id in absent_ids:
@@ -310,7 +333,20 @@ def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
     # Those merged or rejected meanwhile have no history any more.
     devices = Device.objects.filter(pk__in={line.device_id for line, _, _ in found}, standing__in=LIVE)
     now: dict[UUID | None, str] = {at.device.pk: at.words for at in devices_as_known(devices, present())}
-    return [Difference(line, kind, seen, now.get(line.device_id, "")) for line, kind, seen in found]
+    # A decision is the last that is written of a line.
+    decided = {line.revised_id for line, _, _ in found if line.decision}
+    reasons = dict(Entry.objects.filter(pk__in=decided).values_list("index", "reason")) if decided else {}
+    return [
+        Difference(
+            line,
+            kind,
+            seen,
+            now.get(line.device_id, ""),
+            line.revised_id if line.decision else None,
+            reasons.get(line.revised_id, "") if line.decision else "",
+        )
+        for line, kind, seen in found
+    ]
 
 
 def difference_now(item_id: UUID, scope: Scope) -> Difference:
@@ -325,7 +361,11 @@ def difference_now(item_id: UUID, scope: Scope) -> Difference:
 
 def counted_at(lines: Iterable[CountItem], holder: UUID) -> datetime:
     """Return when a place was counted: the last time at which somebody looked there."""
-    return max(line.seen_at for line in lines if line.holder_id == holder and line.seen_at is not None)
+    return max(
+        line.seen_at
+        for line in lines
+        if line.holder_id == holder and line.seen_at is not None and line.result != Result.NOT_COUNTED
+    )
 
 
 # --- the draw, once more -----------------------------------------------------------------------------

@@ -47,7 +47,7 @@ def test_the_auditor_draws_a_sample_and_counts_a_place_on_a_phone(ottilie: Perso
     fits(ottilie)
     place = ottilie.page.get_by_role("heading", level=1).inner_text()
     ottilie.presses("Nothing is here")
-    ottilie.reads("was looked into for the count Autumn")
+    ottilie.reads("For the count Autumn somebody looked at")
     assert ottilie.page.get_by_role("heading", level=1).inner_text() != place
     fits(ottilie)
     ottilie.follows("All places")
@@ -71,5 +71,5 @@ def test_a_place_is_counted_without_a_script(browser: Browser, demo: Served) -> 
     page.get_by_role("button", name="Draw", exact=True).click()
     page.get_by_role("link", name="Count the next place").click()
     page.get_by_role("button", name="Nothing is here").click()
-    expect(page.get_by_text("was looked into for the count Winter")).to_be_visible()
+    expect(page.get_by_text("For the count Winter somebody looked at")).to_be_visible()
     context.close()
