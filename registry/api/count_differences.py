@@ -96,7 +96,7 @@ class CountVarianceView(ThingView):
     def shown(self, key: UUID, moment: Moment) -> Mapping[str, Any]:
         """Return the variance; raises RuleBroken NOT_FOUND, COUNT_OPEN."""
         count = count_now(key, self.scope)
-        variance = variance_of(count)
+        variance = variance_of(count, self.scope)
         told = variance.decided
         return self.out(
             {

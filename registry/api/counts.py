@@ -204,7 +204,7 @@ class CountSheetView(CountShown, ThingView):
             return super().get(request, key)
         self.only()
         count = count_now(key, self.scope)
-        headers = {"Content-Disposition": f'attachment; filename="count-{count.frozen_index}.csv"'}
+        headers = {"Content-Disposition": f'attachment; filename="count-{count.registered_id}.csv"'}
         return Response(sheet_to_fill(count), headers=headers)
 
     def shown(self, key: UUID, moment: Moment) -> Mapping[str, Any]:

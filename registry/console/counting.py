@@ -330,7 +330,7 @@ def _decide(
 ) -> HttpResponse:
     """Decide on a difference; both pages have the same shape."""
     count = in_sight(visit, key)
-    told = differences_of(lines_of(count)) if count.state == CountState.CLOSED else []
+    told = differences_of(lines_of(count), visit.scope) if count.state == CountState.CLOSED else []
     found = next((each for each in told if each.item.pk == item), None)
     if found is None:
         raise absent("difference")

@@ -78,7 +78,7 @@ def count(visit: Visit, key: UUID) -> HttpResponse:
     one = in_sight(visit, key)
     is_open = one.state == CountState.OPEN
     places = sheet_of(lines_of(one))
-    variance = None if is_open else variance_of(one)
+    variance = None if is_open else variance_of(one, visit.scope)
     return visit.show(
         "console/count.html",
         {
@@ -169,7 +169,7 @@ def sheet(visit: Visit, key: UUID) -> HttpResponse:
 def sheet_csv(visit: Visit, key: UUID) -> HttpResponse:
     """Return the blind sheet for a spreadsheet (RFC 4180): a row for each place, to be filled in."""
     one = in_sight(visit, key)
-    return _download(sheet_to_fill(one), MEDIA_TYPE, f"count-{one.frozen_index}.csv")
+    return _download(sheet_to_fill(one), MEDIA_TYPE, f"count-{one.registered_id}.csv")
 
 
 def _closed(visit: Visit, key: UUID) -> Count:
@@ -202,7 +202,7 @@ def lot(visit: Visit, key: UUID) -> HttpResponse:
     """Return the frozen list of a closed count, a line a device, so that others can repeat the draw."""
     one = _closed(visit, key)
     text = "".join(f"{line}\n" for line in lot_of(one).lines())
-    return _download(text, "text/plain", f"count-{one.frozen_index}-list.txt")
+    return _download(text, "text/plain", f"count-{one.registered_id}-list.txt")
 
 
 def _download(text: str, kind: str, name: str) -> HttpResponse:

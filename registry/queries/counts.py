@@ -38,6 +38,8 @@ from registry.rules.whereabouts import LIVE, DevicePlace
 
 SHEET_COLUMNS = ("Place", "Kind", "Where", "Address", "Serial found", "Seen at", "Note")
 
+EVERYTHING = Scope.of_all()
+
 # --- the frozen list -------------------------------------------------------------------------------
 
 
@@ -93,9 +95,13 @@ def _stratum(at: DeviceAt, strata: Strata, depots: Mapping[UUID, Depot]) -> str:
     if strata is Strata.PLACE:
         return STRATUM_WORDS[DevicePlace(at.place.place)]
     if strata is Strata.DEPOT:
-        answering = at.stay.answering_depot_id() if at.stay else at.place.depot_id
+        answering = _answering(at)
         return depots[answering].code if answering else "none"
     return "all"
+
+
+def _answering(at: DeviceAt) -> UUID | None:
+    return at.stay.answering_depot_id() if at.stay else at.place.depot_id
 
 
 def holder_id(at: DeviceAt) -> UUID:
@@ -226,21 +232,24 @@ def _address(line: CountItem) -> str:
 class Difference:
     """Where register and place differ. `item` is its line; `seen` the line where the device was seen instead.
 
-    `now` is where the register has the device today, in words. `decided_index` is the entry of the decision,
-    None for none, and `decision_reason` what it gives as its reason.
+    `now` is where the register has the device today, in words, `decision_reason` what a decision gave.
     """
 
     item: CountItem
     kind: DifferenceKind
     seen: CountItem | None
     now: str
-    decided_index: int | None = None
-    decision_reason: str = ""
+    decision_reason: str
 
     @property
     def kind_words(self) -> str:
         """The kind, as people read it."""
         return str(self.kind).replace("_", " ")
+
+    @property
+    def decided_index(self) -> int | None:
+        """The entry of the decision, the last that is written of a line; None for none."""
+        return self.item.revised_id if self.item.decision else None
 
     @property
     def serial(self) -> str:
@@ -284,11 +293,11 @@ class Variance:
     finds_agreeing: int
 
 
-def variance_of(count: Count) -> Variance:
-    """Return what a closed count says; raises RuleBroken COUNT_OPEN while people still count."""
+def variance_of(count: Count, scope: Scope = EVERYTHING) -> Variance:
+    """Return what a closed count says to somebody; raises RuleBroken COUNT_OPEN while people still count."""
     check_closed(CountState(count.state))
     lines = lines_of(count)
-    differences = differences_of(lines)
+    differences = differences_of(lines, scope)
     sample = [difference for difference in differences if difference.item.sampled]
     standing = [each for each in sample if each.item.decision != Decision.DISMISSED]
     finds = [line for line in lines if not line.sampled]
@@ -302,19 +311,15 @@ def variance_of(count: Count) -> Variance:
 
 
 def _outcome_of(count: Count, wrong: Sequence[Difference], dismissed: int) -> Outcome:
-    return outcome(
-        count.lot_size,
-        count.sample_size,
-        len(wrong),
-        sum(difference.kind is DifferenceKind.NOT_COUNTED for difference in wrong),
-        dismissed,
-        count.acceptance_number,
-        count.confidence_hundredths,
-    )
+    unseen = sum(difference.kind is DifferenceKind.NOT_COUNTED for difference in wrong)
+    found = (count.sample_size, len(wrong), unseen, dismissed)
+    return outcome(count.lot_size, *found, count.acceptance_number, count.confidence_hundredths)
 
 
-def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
+def differences_of(lines: Sequence[CountItem], scope: Scope = EVERYTHING) -> list[Difference]:
     """Return the differences among the lines of a count, in their order.
+
+    Where a device is by now is told of those alone that answer to the scope's depots today.
 
     A device that was drawn and seen elsewhere is one difference, not two.
     """
@@ -332,19 +337,15 @@ def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
             found.append((line, kind, seen))
     # Those merged or rejected meanwhile have no history any more.
     devices = Device.objects.filter(pk__in={line.device_id for line, _, _ in found}, standing__in=LIVE)
-    now: dict[UUID | None, str] = {at.device.pk: at.words for at in devices_as_known(devices, present())}
-    # A decision is the last that is written of a line.
+    now: dict[UUID | None, str] = {
+        at.device.pk: at.words
+        for at in devices_as_known(devices, present())
+        if scope.everywhere or _answering(at) in scope.depots
+    }
     decided = {line.revised_id for line, _, _ in found if line.decision}
     reasons = dict(Entry.objects.filter(pk__in=decided).values_list("index", "reason")) if decided else {}
     return [
-        Difference(
-            line,
-            kind,
-            seen,
-            now.get(line.device_id, ""),
-            line.revised_id if line.decision else None,
-            reasons.get(line.revised_id, "") if line.decision else "",
-        )
+        Difference(line, kind, seen, now.get(line.device_id, ""), reasons.get(line.revised_id, ""))
         for line, kind, seen in found
     ]
 
@@ -353,7 +354,7 @@ def difference_now(item_id: UUID, scope: Scope) -> Difference:
     """Return one difference of a closed count; raises RuleBroken NOT_FOUND for any other line."""
     item = CountItem.objects.filter(pk=item_id, count__in=counts_in(scope), count__state=CountState.CLOSED)
     for line in item.select_related("count"):
-        for difference in differences_of(lines_of(line.count)):
+        for difference in differences_of(lines_of(line.count), scope):
             if difference.item.pk == item_id:
                 return difference
     raise absent("difference")

@@ -176,11 +176,11 @@ def plan_words(question: Question, lot_size: int, size: int, acceptance_number: 
         )
     wrong = sampling.wrong_in_lot(lot_size, question.tolerated_hundredths, question.rounding)
     left = rate_text(sampling.MILLION - 100 * question.confidence_hundredths)
-    things = f"the {lot_size} devices" if lot_size > 1 else "the one device"
-    return (
-        f"If {wrong} or more of {things} ({rate}, rounded {question.rounding}) were wrong, the chance to find"
-        f" none in {size} would be at most {left}."
-    )
+    whole = lot_size * question.tolerated_hundredths >= 10_000  # hundredths of a percent: one device
+    share = f"{rate}, rounded {question.rounding}" if whole else f"{rate} of them is less than one"
+    some = f"{wrong} or more" if wrong > 1 else "at least one"
+    things = f"{some} of the {lot_size} devices ({share})" if lot_size > 1 else "the one device"
+    return f"If {things} were wrong, the chance to find none in {size} would be at most {left}."
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from registry.models.base import new_key
 from registry.queries.counts import frozen_lot, lines_of, redraw, sheet_of, variance_of
 from registry.queries.moments import settle
 from registry.rules.counts import COUNTED_PLACES, DifferenceKind, Strata
+from registry.rules.roles import Role, Scope
 from registry.rules.sampling import SAMPLE_MAX, draw_number
 from tests.actions.unchanged import entry_of, nothing_changed, refused, undone
 from tests.factories.world import DAY, HOUR, World, person
@@ -496,6 +497,24 @@ def test_who_gets_in_later_counts_what_was_not_counted(world: World) -> None:
     found(world, count, place_done=True, **there)
     closed(world, count)
     difference_of(count, DifferenceKind.MISSING)
+
+
+def test_where_a_device_is_by_now_is_told_of_ones_own_depots_alone(world: World) -> None:
+    """A device that went to another depot since is out of sight of who counted in the first one."""
+    device = world.device()
+    count = drawn(world, depot_id=world.tarnmouth.pk)
+    found(world, count, place_done=True, depot_id=world.tarnmouth.pk)
+    closed(world, count)
+    world.clock.at += HOUR
+    devices.hand_over_device(
+        world.office, device_id=device.pk, depot_id=world.fellgate.pk, valid_from=world.clock.at
+    )
+    count = Count.objects.get(pk=count.pk)
+
+    [near] = variance_of(count, Scope(Role.OFFICE, frozenset({world.tarnmouth.pk}))).differences
+    [whole] = variance_of(count).differences
+
+    assert (near.now, whole.now) == ("", "depot FG Fellgate")
 
 
 def test_what_was_decided_is_not_counted_over_while_another_place_is_counted_again(

@@ -102,7 +102,9 @@ def test_what_a_plan_means_is_told_in_one_sentence() -> None:
         "If 6 or more of the 110 devices (5 %, rounded up) were wrong, the chance to find none in 43 would be"
         " at most 5 %."
     )
-    assert plan_words(USUAL, 1, 1, 0).startswith("If 1 or more of the one device (5 %, rounded down)")
+    assert plan_words(USUAL, 1, 1, 0).startswith("If the one device were wrong, the chance")
+    few = plan_words(USUAL, 10, 10, 0)
+    assert few.startswith("If at least one of the 10 devices (5 % of them is less than one) were wrong")
     words = plan_words(aql(250), 120, 20, 1)
     assert "ISO 2859-1" in words
     assert "AQL 2.5 %: of 20 drawn from 120 at most 1 may be wrong" in words
