@@ -96,7 +96,14 @@ class CountOut(serializers.Serializer):  # type: ignore[type-arg]
     frozen_at = MomentField(help_text="the list is the register at this time")
     frozen_index = serializers.IntegerField(help_text="as known right after this ledger entry")
     state = serializers.CharField()
+    variance = serializers.SerializerMethodField(
+        help_text="the address of what a closed count says; null while people count"
+    )
     lines_done = serializers.IntegerField(help_text="of the sample, at whose place everything was seen")
+
+    def get_variance(self, count: Count) -> str | None:
+        """Where what a closed count says is told."""
+        return f"/api/v1/counts/{count.pk}/variance/" if count.state == CountState.CLOSED else None
 
     def get_places(self, count: Count) -> list[str]:
         """The kinds of places that are counted."""

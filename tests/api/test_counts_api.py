@@ -75,6 +75,7 @@ def test_a_count_tells_how_it_was_drawn(world: World, auditor: Person) -> None:
         "frozen_at": made["frozen_at"],
         "frozen_index": count.registered_id - 1,
         "state": "open",
+        "variance": None,
         "lines_done": 0,
     }
 
@@ -129,6 +130,7 @@ def test_while_people_count_no_answer_tells_what_is_expected(
     told_text = " ".join(answer.text for answer in answers)
     assert expected[0] not in told_text
     told(auditor.get(f"counts/{count.pk}/variance/"), 409, "count_open")
+    assert ok(auditor.get(f"counts/{count.pk}/"))["variance"] is None
     for line in lines_of(count):
         told(office.get(f"count-differences/{line.pk}/"), 404, "not_found")
 
@@ -169,6 +171,8 @@ def test_a_closed_count_tells_what_it_says_of_the_register(
 ) -> None:
     key = missing(world)
     item = CountItem.objects.get(pk=key)
+    address = ok(auditor.get(f"counts/{item.count_id}/"))["variance"]
+    assert address == f"/api/v1/counts/{item.count_id}/variance/"
     variance = ok(auditor.get(f"counts/{item.count_id}/variance/"))
     # One wrong of one: Clopper and Pearson's limits are 2.5 % and 100 %.
     assert (variance["passed"], variance["wrong"], variance["explained"]) == (False, 1, 0)
