@@ -38,7 +38,7 @@ from registry.queries.devices import resolve_serial
 from registry.queries.periods import place_words
 from registry.rules import particulars
 from registry.rules.assignments import Candidate, Installation, check_fit
-from registry.rules.counts import DifferenceKind, Result
+from registry.rules.counts import DifferenceKind, Result, check_counted
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.texts import clean_line
 from registry.rules.whereabouts import (
@@ -80,6 +80,59 @@ def lines_at(lines: Sequence[CountItem], place: CountItem) -> list[CountItem]:
     return [line for line in lines if line.holder_id == place.holder_id]
 
 
+UNSEEN = frozenset({Result.WAITING, Result.NOT_COUNTED})
+# A line of the sample at which nobody has looked.
+WAITING: Mapping[str, Any] = {
+    "typed": "",
+    "seen_at": None,
+    "counted_by_id": None,
+    "note": "",
+    "place_done": False,
+    "result": Result.WAITING,
+}
+
+
+def part_of(place: CountItem) -> str:
+    """Return which part a place plays in its entry: a van is not the person whose van it is."""
+    return "van" if place.place == DevicePlace.VAN else "at"
+
+
+def check_undecided(lines: Sequence[CountItem]) -> None:
+    """Raise RuleBroken NOTHING_CHANGES where a difference among a place's lines was decided on."""
+    if any(line.decision for line in lines):
+        raise RuleBroken(
+            Code.NOTHING_CHANGES,
+            "A difference of this place was decided on. Draw a new count.",
+            field="count",
+        )
+
+
+def look_over(
+    writing: Writing,
+    lines: Sequence[CountItem],
+    seen: Mapping[str, Any],
+    *,
+    place_done: bool,
+    not_counted: bool,
+) -> list[CountItem]:
+    """Write what a look at a place says of its lines beside the one that was typed; return what was written.
+
+    Whoever gets in after all counts afresh: what was not counted waits again, or is absent when all was seen.
+    """
+    written = []
+    for line in lines:
+        unseen = line.result in UNSEEN
+        if not_counted and line.result == Result.WAITING:
+            written.append(writing.revise(line, **seen, result=Result.NOT_COUNTED, place_done=True))
+        elif place_done and unseen:
+            written.append(writing.revise(line, **seen, result=Result.ABSENT, place_done=True))
+        elif place_done and not line.place_done:
+            written.append(writing.revise(line, place_done=True))
+        elif line.result == Result.NOT_COUNTED and not not_counted:
+            written.append(writing.revise(line, **WAITING))
+    return written
+
+
 def record_serial(
     writing: Writing,
     count: Count,
@@ -101,7 +154,8 @@ def record_serial(
     seen = {**seen, "typed": clean_line(typed, "serial")}
     for line in lines_at(lines, place):
         if line.sampled and line.device is not None and line.device.serial == serial:
-            return writing.revise(line, **seen, result=Result.AGREES)
+            fresh = {"place_done": False} if line.result == Result.NOT_COUNTED else {}
+            return writing.revise(line, **{**fresh, **seen}, result=Result.AGREES)
     newest = CountItem.objects.filter(count=count).order_by("-position").first()
     return writing.insert(
         CountItem(
@@ -165,9 +219,11 @@ def put_right(
 
     Seen nowhere: lost. Seen elsewhere: there. Returns where the register had the device and where it has it
     now. Raises RuleBroken NOTHING_CHANGES where the register said so by then, DEVICE_NOT_AVAILABLE for a
-    serial that nobody booked in, and as the rules of moving and of assigning do.
+    serial that nobody booked in, COUNT_INCOMPLETE where nobody looked, and as the rules of moving and of
+    assigning do.
     """
     item, device = difference.item, difference.item.device
+    check_counted(difference.kind)
     if device is None:
         raise RuleBroken(
             Code.DEVICE_NOT_AVAILABLE,
@@ -176,7 +232,8 @@ def put_right(
             field="difference",
         )
     target = difference.found
-    at = min(counted_at(lines, line.holder_id) for line in (item, target) if line is not None)
+    looked = [line for line in (item, target) if line is not None and line.result != Result.NOT_COUNTED]
+    at = min(counted_at(lines, line.holder_id) for line in looked)
     places = history_in_sight(writing, DeviceWhereabouts, device, "device")
     if not places:  # merged or rejected meanwhile
         check_device_move(DeviceStanding(device.standing), DevicePlace.DEPOT, DevicePlace.DEPOT)

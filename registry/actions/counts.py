@@ -6,7 +6,18 @@ from datetime import datetime
 from uuid import UUID
 
 from registry.actions._action import Writing, action
-from registry.actions._counts import count_in_sight, lines_at, place_in_sight, put_right, record_serial
+from registry.actions._counts import (
+    UNSEEN,
+    WAITING,
+    check_undecided,
+    count_in_sight,
+    lines_at,
+    look_over,
+    part_of,
+    place_in_sight,
+    put_right,
+    record_serial,
+)
 from registry.actions._devices import store_of
 from registry.actions._steps import find
 from registry.models import Count, CountItem, Depot
@@ -109,15 +120,18 @@ def record_finding(
     staff_id: UUID | None = None,
     serial: str = "",
     place_done: bool = False,
+    not_counted: bool = False,
     seen_at: datetime | None = None,
     note: str = "",
 ) -> CountItem:
     """Record a serial that was seen at a place, or with `place_done` that nothing else is there.
 
+    With `not_counted`: that nobody could look there; the note says why. Who gets in later counts it then.
+
     The place is a cabinet, a depot, or a person's van; it need not be of the sample. Returns a line that was
     written. Nothing that is raised or returned tells what the register expects there: VALUE_INVALID,
-    SERIAL_INVALID (without suggestions), NOTHING_CHANGES, CODE_REPEATED, COUNT_CLOSED, TIME_IN_FUTURE,
-    BEFORE_KNOWN, NOT_FOUND.
+    SERIAL_INVALID (without suggestions), NOTHING_CHANGES, REASON_MISSING, CODE_REPEATED, COUNT_CLOSED,
+    TIME_IN_FUTURE, BEFORE_KNOWN, NOT_FOUND.
     """
     count = count_in_sight(writing, count_id)
     rules.check_open(CountState(count.state))
@@ -127,30 +141,30 @@ def record_finding(
         raise RuleBroken(
             Code.BEFORE_KNOWN, "The list was frozen later than that. Give a later time.", field="seen_at"
         )
-    if not serial.strip() and not place_done:
+    if not serial.strip() and not (place_done or not_counted):
         raise particulars.invalid("serial", "Type or scan a serial, or say that nothing else is there.")
     place = place_in_sight(writing, cabinet_id, depot_id, staff_id, at)
     lines = lines_of(count)
     seen = {"seen_at": at, "counted_by_id": writing.actor.staff_id, "note": clean_note(note, "note")}
+    there = lines_at(lines, place)
+    check_undecided(there)
+    if not_counted:
+        rules.check_not_counted(note, serial, looked=any(line.result not in UNSEEN for line in there))
     written = []
     if serial.strip():
         done = {"place_done": True} if place_done else {}
         written.append(record_serial(writing, count, lines, place, serial, {**seen, **done}))
-    for line in lines_at(lines, place) if place_done else []:
-        if line.result == Result.WAITING:
-            written.append(writing.revise(line, **seen, result=Result.ABSENT, place_done=True))
-        elif not line.place_done:
-            written.append(writing.revise(line, place_done=True))
+    written += look_over(writing, there, seen, place_done=place_done, not_counted=not_counted)
     if not written:
         raise RuleBroken(
             Code.NOTHING_CHANGES, "The register says so already. Go on to the next place.", field="place_done"
         )
     writing.tell(
-        Verb.COUNT_FINDING_RECORDED,
+        Verb.COUNT_PLACE_NOT_COUNTED if not_counted else Verb.COUNT_FINDING_RECORDED,
         at,
         {
             "count": count,
-            "at": place.holder,
+            part_of(place): place.holder,
             "device": written[0].device if serial.strip() else None,
             "location": place.location,
         },
@@ -178,19 +192,13 @@ def recount_place(
     _require_reason(reason, "Say why this place is counted again.")
     place = place_in_sight(writing, cabinet_id, depot_id, staff_id, writing.now)
     lines = lines_at(lines_of(count), place)
-    if any(line.decision for line in lines):
-        raise RuleBroken(
-            Code.NOTHING_CHANGES,
-            "A difference of this place was decided on. Draw a new count.",
-            field="count",
-        )
+    check_undecided(lines)
     looked = [line for line in lines if line.result != Result.WAITING]
     if not looked:
         raise RuleBroken(Code.NOTHING_CHANGES, "Nobody has looked there yet.", field="count")
     for line in looked:
         if line.sampled:
-            blank = {"typed": "", "seen_at": None, "counted_by_id": None, "note": "", "place_done": False}
-            writing.revise(line, **blank, result=Result.WAITING)
+            writing.revise(line, **WAITING)
         else:
             writing.revise(line, withdrawn=True)
     if count.state != CountState.OPEN:
@@ -198,7 +206,7 @@ def recount_place(
     writing.tell(
         Verb.COUNT_PLACE_REOPENED,
         writing.now,
-        {"count": count, "at": place.holder, "location": place.location},
+        {"count": count, part_of(place): place.holder, "location": place.location},
         reason=reason,
     )
     return count
@@ -227,8 +235,8 @@ def accept_difference(writing: Writing, *, item_id: UUID, reason: str) -> CountI
 
     Whoever accepts must not be who counted. Where a rule refuses, the difference stays undecided. Raises
     RuleBroken REASON_MISSING, APPROVER_COUNTED, COUNT_OPEN, NOTHING_CHANGES, DEVICE_NOT_AVAILABLE,
-    CABINET_NOT_AVAILABLE, SENSOR_COUNT_MISMATCH, SLOT_TAKEN, LOCATION_CLOSED, BEFORE_KNOWN,
-    OVERLAPPING_HISTORY, NOT_FOUND.
+    CABINET_NOT_AVAILABLE, COUNT_INCOMPLETE where nobody looked, SENSOR_COUNT_MISMATCH, SLOT_TAKEN,
+    LOCATION_CLOSED, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
     """
     count, difference, lines = _undecided(writing, item_id)
     _require_reason(reason, "Say why the register is put right.")

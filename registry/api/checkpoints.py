@@ -26,6 +26,7 @@ from registry.queries.receipts import (
     consistency_receipt,
     device_receipt,
     entry_receipt,
+    file_name,
     location_receipt,
 )
 from registry.rules.errors import absent
@@ -206,9 +207,12 @@ class ReceiptView(RegisterView):
         self.only(*self.parameters)
         kept = self._kept()
         to = checkpoint_of(Actor(self.staff.pk, Face.API), self.covered(key))
-        name = f"{type(self).__name__.removesuffix('View').lower()}-{key}-{to.size}.json"
+        bundle = self.bundle(key, to, kept)
+        subject = bundle["subject"]
+        label = subject["label"] if isinstance(subject, dict) else key
+        name = file_name(self.noun, str(label), to)
         return Response(
-            self.bundle(key, to, kept),
+            bundle,
             headers={
                 INDEX_HEADER: str(to.size),
                 "Content-Disposition": f'attachment; filename="{name}"',

@@ -43,15 +43,30 @@ class CountDifferenceOut(serializers.Serializer):  # type: ignore[type-arg]
     seen_at = MomentField(source="item.seen_at")
     decision = serializers.CharField(source="item.decision", help_text="accepted, dismissed; blank for none")
     decided_by = serializers.UUIDField(source="item.decided_by_id", allow_null=True)
+    decided_index = serializers.IntegerField(allow_null=True, help_text="the ledger entry of the decision")
+    decision_reason = serializers.CharField(help_text="as that entry gives it; blank for none")
+
+
+class AsCountedOut(serializers.Serializer):  # type: ignore[type-arg]
+    """What was found, whatever was decided since."""
+
+    passed = serializers.BooleanField(help_text="no more wrong than the plan takes")
+    wrong = serializers.IntegerField(help_text="of the sample, with those that were not counted")
+    not_counted = serializers.IntegerField(help_text="of the wrong ones, those at which nobody could look")
+    upper_ppm = serializers.IntegerField(help_text="as below")
+    two_sided_ppm = serializers.ListField(child=serializers.IntegerField(), help_text="as below")
+    wrong_at_most = serializers.IntegerField(help_text="as below")
 
 
 class VarianceOut(serializers.Serializer):  # type: ignore[type-arg]
     """How the findings differ from the register, and what that says of all of it."""
 
     count = serializers.UUIDField()
+    as_counted = AsCountedOut(help_text="before any decision; what follows is after the decisions")
     passed = serializers.BooleanField(help_text="no more wrong than the plan takes")
     sample_size = serializers.IntegerField()
-    wrong = serializers.IntegerField(help_text="of the sample, without what was explained")
+    wrong = serializers.IntegerField(help_text="of the sample, without what was dismissed")
+    not_counted = serializers.IntegerField(help_text="of the wrong ones, those at which nobody could look")
     explained = serializers.IntegerField(help_text="differences of the sample that were dismissed")
     acceptance_number = serializers.IntegerField()
     confidence = Percent()
@@ -81,15 +96,17 @@ class CountVarianceView(ThingView):
     def shown(self, key: UUID, moment: Moment) -> Mapping[str, Any]:
         """Return the variance; raises RuleBroken NOT_FOUND, COUNT_OPEN."""
         count = count_now(key, self.scope)
-        variance = variance_of(count)
-        told = variance.outcome
+        variance = variance_of(count, self.scope)
+        told = variance.decided
         return self.out(
             {
                 "count": count.pk,
+                "as_counted": variance.counted,
                 "passed": told.passed,
                 "sample_size": told.sample_size,
                 "wrong": told.wrong,
-                "explained": told.explained,
+                "not_counted": told.not_counted,
+                "explained": told.dismissed,
                 "acceptance_number": count.acceptance_number,
                 "confidence": count.confidence_hundredths,
                 "upper_ppm": told.upper_ppm,
@@ -129,7 +146,7 @@ class DifferenceAcceptView(DifferenceShown):
 
 
 class DifferenceDismissView(DifferenceShown):
-    """A difference that is explained."""
+    """A difference that is dismissed."""
 
     @changes(actions.dismiss_difference, DecideIn)
     def post(self, request: Request, key: UUID, given: dict[str, Any]) -> HttpResponse:

@@ -19,7 +19,7 @@ from registry.api.staff import WhyIn
 from registry.models import Count, CountItem
 from registry.queries.counts import count_now, counts_in, lines_of, sheet_of, sheet_to_fill, words_of_plan
 from registry.queries.moments import Moment
-from registry.rules.counts import COUNTED_PLACES, CountState, Plan, Strata
+from registry.rules.counts import COUNTED_PLACES, CountState, Plan, Result, Strata
 from registry.rules.roles import Act
 from registry.rules.sampling import Rounding
 
@@ -61,6 +61,7 @@ class CountFindingIn(PlaceIn):
 
     serial = Text(required=False, help_text="as typed, or the text of a scanned code")
     place_done = Truth(required=False, help_text="nothing else is there")
+    not_counted = Truth(required=False, help_text="nobody could look there; the note says why")
     seen_at = MomentField(required=False, help_text="now unless told")
     note = Text(required=False, help_text="enters the ledger for good, so nothing personal")
 
@@ -95,7 +96,14 @@ class CountOut(serializers.Serializer):  # type: ignore[type-arg]
     frozen_at = MomentField(help_text="the list is the register at this time")
     frozen_index = serializers.IntegerField(help_text="as known right after this ledger entry")
     state = serializers.CharField()
+    variance = serializers.SerializerMethodField(
+        help_text="the address of what a closed count says; null while people count"
+    )
     lines_done = serializers.IntegerField(help_text="of the sample, at whose place everything was seen")
+
+    def get_variance(self, count: Count) -> str | None:
+        """Where what a closed count says is told."""
+        return f"/api/v1/counts/{count.pk}/variance/" if count.state == CountState.CLOSED else None
 
     def get_places(self, count: Count) -> list[str]:
         """The kinds of places that are counted."""
@@ -116,6 +124,7 @@ class PlaceOut(serializers.Serializer):  # type: ignore[type-arg]
     address = serializers.CharField()
     recorded = serializers.ListField(child=serializers.CharField(), source="typed")
     done = serializers.BooleanField()
+    not_counted = serializers.BooleanField(help_text="nobody could look at some of it")
 
 
 class CountSheetOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -134,7 +143,12 @@ class CountFindingOut(serializers.Serializer):  # type: ignore[type-arg]
     key = serializers.UUIDField(source="holder_id")
     serial = serializers.CharField(source="typed", help_text="as typed; blank where nothing was seen")
     place_done = serializers.BooleanField()
+    not_counted = serializers.SerializerMethodField()
     seen_at = MomentField()
+
+    def get_not_counted(self, line: CountItem) -> bool:
+        """Whether nobody could look there."""
+        return line.result == Result.NOT_COUNTED
 
 
 class CountFilter(RegisterFilter):
@@ -197,7 +211,7 @@ class CountSheetView(CountShown, ThingView):
             return super().get(request, key)
         self.only()
         count = count_now(key, self.scope)
-        headers = {"Content-Disposition": f'attachment; filename="count-{count.frozen_index}.csv"'}
+        headers = {"Content-Disposition": f'attachment; filename="count-{count.registered_id}.csv"'}
         return Response(sheet_to_fill(count), headers=headers)
 
     def shown(self, key: UUID, moment: Moment) -> Mapping[str, Any]:

@@ -59,6 +59,9 @@ class PlainForm(forms.Form):
         self._errors = ErrorDict()
         self.cleaned_data = {}
 
+    def shown_again(self) -> None:
+        """Make ready to be shown after a refusal. Whatever was typed stays, unless a form says otherwise."""
+
     def sections(self) -> Iterator[tuple[str, list[Any]]]:
         """Yield the visible fields by heading, the first without one."""
         grouped = {name for names in self.groups.values() for name in names}

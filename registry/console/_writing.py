@@ -49,7 +49,8 @@ class Wish:
     form's field for an action's. `also` tells changes that no image shows. `shown_once` gives the secret in
     a result: the first answer alone shows it, and neither the session nor the answer that is kept holds it.
     `look` gives, of the action's arguments, what "Check" shows in `look_template` where what would be
-    written is not to be seen before. `beside` is what else its template shows.
+    written is not to be seen before. `beside` is what else its template shows. What is refused
+    with a code of `notices` is no mistake: it is said in passing, and the form is shown afresh.
     """
 
     title: str
@@ -70,6 +71,7 @@ class Wish:
     look: Callable[[Mapping[str, Any]], Mapping[str, Any]] | None = None
     look_template: str = "console/check.html"
     beside: Mapping[str, Any] = field(default_factory=dict)
+    notices: Sequence[Code] = ()
 
 
 def writing(action: Callable[..., Any]) -> Callable[[Callable[..., HttpResponse]], Callable[..., Any]]:
@@ -122,6 +124,9 @@ def write(visit: Visit, wish: Wish) -> HttpResponse:
     except RuleBroken as broken:
         if broken.code is Code.ROLE_FORBIDS:
             raise
+        if broken.code in wish.notices:
+            messages.info(visit.request, f"{broken.message} Nothing more was recorded.")
+            return HttpResponse(status=HTTPStatus.SEE_OTHER, headers={"Location": visit.request.path})
         _put_refusal(wish, form, broken)
         # Shown again, the form stands on what the register says now.
         seen = head_index() if broken.code is Code.CHANGED_MEANWHILE else seen
@@ -141,6 +146,9 @@ def _show_form(
     refused: bool = False,
     broken: RuleBroken | None = None,
 ) -> HttpResponse:
+    problems = form.problems() if form.is_bound else []
+    if refused:
+        form.shown_again()
     return visit.show(
         wish.template,
         {
@@ -148,7 +156,7 @@ def _show_form(
             "trail": wish.trail,
             "wish": wish,
             "form": form,
-            "problems": form.problems() if form.is_bound else [],
+            "problems": problems,
             "code": str(broken.code) if broken else "",
             "once_key": key,
             "seen_index": seen,

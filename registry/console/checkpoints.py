@@ -22,9 +22,11 @@ from registry.queries.receipts import (
     consistency_receipt,
     device_receipt,
     entry_receipt,
+    file_name,
     location_receipt,
 )
 from registry.rules.errors import Code, RuleBroken, absent
+from registry.rules.particulars import invalid
 from registry.rules.roles import Act
 
 CHECKPOINTS_SHOWN = 25  # on one page
@@ -83,21 +85,21 @@ def _told(visit: Visit) -> HttpResponse:
 @page(reads=Act.READ_LEDGER)
 def entry(visit: Visit, index: int) -> HttpResponse:
     """Give the receipt of one line."""
-    return _receipt(visit, f"entry-{index}", index, lambda to: entry_receipt(index, to))
+    return _receipt(visit, "entry", index, index, lambda to, kept: entry_receipt(index, to, kept))
 
 
 @page(reads=Act.READ_LEDGER)
 def location(visit: Visit, key: UUID) -> HttpResponse:
     """Give the receipt of a location's whole timeline."""
     thing = location_at(key, visit.present, visit.scope).location
-    return _receipt(visit, f"location-{key}", None, lambda to: location_receipt(thing, to))
+    return _receipt(visit, "location", thing.label, None, lambda to, kept: location_receipt(thing, to, kept))
 
 
 @page(reads=Act.READ_LEDGER)
 def device(visit: Visit, key: UUID) -> HttpResponse:
     """Give the receipt of a device's whole trace."""
     thing = device_at(key, visit.present, visit.scope).device
-    return _receipt(visit, f"device-{key}", None, lambda to: device_receipt(thing, to))
+    return _receipt(visit, "device", thing.label, None, lambda to, kept: device_receipt(thing, to, kept))
 
 
 @page(reads=Act.READ_LEDGER)
@@ -105,7 +107,7 @@ def consistency(visit: Visit, size: int) -> HttpResponse:
     """Give the proof that a checkpoint is the beginning of all that was recorded since."""
     require_whole_ledger(visit.scope)
     kept = checkpoint(size).size
-    return _receipt(visit, f"checkpoint-{kept}", None, lambda to: consistency_receipt(kept, to))
+    return _receipt(visit, "checkpoint", kept, None, lambda to, _: consistency_receipt(kept, to))
 
 
 @page(reads=Act.READ_LEDGER)
@@ -116,20 +118,40 @@ def file(visit: Visit, size: int) -> HttpResponse:
 
 
 def _receipt(
-    visit: Visit, name: str, index: int | None, bundle: Callable[[Checkpoint], Bundle]
+    visit: Visit,
+    kind: str,
+    label: str | int,
+    index: int | None,
+    bundle: Callable[[Checkpoint, int | None], Bundle],
 ) -> HttpResponse:
-    """Make a checkpoint where none covers what the receipt is of, and answer with the file."""
+    """Make a checkpoint where none covers what the receipt is of, and answer with the file.
+
+    With `kept`, the size of a checkpoint that somebody keeps, the file proves that it continues that one.
+    """
     require_whole_ledger(visit.scope)
     if index is not None and index >= 10**INDEX_DIGITS_MAX:
         raise absent("entry")
     try:
+        kept = _kept(visit)
         to = checkpoint_of(visit.actor, index)
-        return _file(f"receipt-{name}-in-{to.size}.json", bundle(to))
+        return _file(file_name(kind, label, to), bundle(to, kept))
     except RuleBroken as broken:
-        if broken.code not in (Code.REGISTER_BUSY, Code.TREE_DAMAGED, Code.TOO_MANY):
+        busy = (Code.REGISTER_BUSY, Code.TREE_DAMAGED, Code.TOO_MANY)
+        if broken.code not in busy and broken.field != "kept":
             raise
         context = {"title": "No receipt", "message": broken.message}
-        return visit.show("console/forbidden.html", context, status=HTTPStatus.CONFLICT)
+        status = HTTPStatus.CONFLICT if broken.code in busy else HTTPStatus.UNPROCESSABLE_ENTITY
+        return visit.show("console/forbidden.html", context, status=status)
+
+
+def _kept(visit: Visit) -> int | None:
+    """Return the size of the kept checkpoint that was typed; raises RuleBroken VALUE_INVALID."""
+    typed = visit.request.GET.get("kept", "").strip()
+    if not typed:
+        return None
+    if not (typed.isascii() and typed.isdigit() and len(typed) <= INDEX_DIGITS_MAX):
+        raise invalid("kept", "The size of a checkpoint is a number of entries. Read it in its record.")
+    return int(typed)
 
 
 def _file(name: str, content: object) -> HttpResponse:

@@ -26,7 +26,7 @@ from registry.queries.counts import (
 from registry.queries.moments import head_index, settle
 from registry.rules import counts as rules
 from registry.rules.counts import CountState, Plan, Strata
-from registry.rules.errors import absent
+from registry.rules.errors import Code, absent
 from registry.rules.sampling import Rounding, smallest_sample_of_many
 from registry.rules.whereabouts import DevicePlace
 
@@ -41,7 +41,7 @@ PLANS = [
     (Plan.AQL, "AQL by ISO 2859-1, level II: 1, 1.5, 2.5 or 4 %"),
 ]
 ROUNDINGS = [(Rounding.DOWN, "down: the cautious one"), (Rounding.UP, "up")]
-MORE, ALL, NOTHING = "more", "all", "nothing"
+MORE, ALL, NOTHING, NOT_COUNTED = "more", "all", "nothing", "not_counted"
 
 
 class DrawForm(PlainForm):
@@ -137,7 +137,9 @@ class FindingForm(PlainForm):
 
     serial = Text("Serial on the label", optional=True)
     note = Text("Note", optional=True, help_text="Kept for good. Write no personal data here.")
-    place_done = forms.ChoiceField(choices=[(word, word) for word in (MORE, ALL, NOTHING)], required=False)
+    place_done = forms.ChoiceField(
+        choices=[(word, word) for word in (MORE, ALL, NOTHING, NOT_COUNTED)], required=False
+    )
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -153,18 +155,28 @@ class FindingForm(PlainForm):
     def clean(self) -> dict[str, Any]:
         """Hold the button that was pressed against what was typed: a stray Enter records nothing."""
         pressed, typed = self.cleaned_data.get("place_done"), bool(self.cleaned_data.get("serial"))
-        if pressed == NOTHING and typed:
-            self.add_error("serial", "Something is typed here. Record it, or empty the field.")
-        elif pressed != NOTHING and not typed:
+        if pressed == NOT_COUNTED and not (self.cleaned_data.get("note") or "").strip():
+            self.add_error("note", "Say why nobody could look, such as: nobody let me in.")
+        if pressed in (NOTHING, NOT_COUNTED) and typed:
+            self.add_error(
+                "serial", "It was typed, too. Record it, or press the button again with an empty field."
+            )
+        elif pressed not in (NOTHING, NOT_COUNTED) and not typed:
             self.add_error(
                 "serial", "Type or scan the serial, or press the button that says nothing is here."
             )
         return self.cleaned_data
 
+    def shown_again(self) -> None:
+        """Empty the serial for the next scan, which else would be typed behind it; the refusal quotes it."""
+        self.refused_serial = self.data.get("serial", "")
+        self.data = {**{name: self.data.get(name, "") for name in self.data}, "serial": ""}
+
     def arguments(self) -> dict[str, Any]:
         """Return what the action takes."""
         given = self.given()
-        return {**given, "place_done": given["place_done"] in (ALL, NOTHING)}
+        pressed = given.pop("place_done")
+        return {**given, "place_done": pressed in (ALL, NOTHING), "not_counted": pressed == NOT_COUNTED}
 
 
 @writing(counts.record_finding)
@@ -188,6 +200,7 @@ def place(visit: Visit, key: UUID, holder: UUID) -> HttpResponse:
             look=lambda _: {"place": here},
             look_template="console/count_place_check.html",
             words=f"Place {here.position} of {len(places)}. {here.address}".strip(),
+            notices=[Code.NOTHING_CHANGES],
             beside={
                 "here": here,
                 "is_open": count.state == CountState.OPEN,
@@ -300,7 +313,10 @@ def dismiss(visit: Visit, key: UUID, item: UUID) -> HttpResponse:
         item,
         "Dismiss",
         counts.dismiss_difference,
-        lambda _: "Explained, it counts as no error. The register stays as it is.",
+        lambda _: (
+            "Dismissed, it counts as no error after the decisions; as counted it stays one. The register"
+            " stays as it is. Say what shows that it was right."
+        ),
     )
 
 
@@ -314,7 +330,7 @@ def _decide(
 ) -> HttpResponse:
     """Decide on a difference; both pages have the same shape."""
     count = in_sight(visit, key)
-    told = differences_of(lines_of(count)) if count.state == CountState.CLOSED else []
+    told = differences_of(lines_of(count), visit.scope) if count.state == CountState.CLOSED else []
     found = next((each for each in told if each.item.pk == item), None)
     if found is None:
         raise absent("difference")

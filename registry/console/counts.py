@@ -24,7 +24,7 @@ from registry.queries.counts import (
     variance_of,
     words_of_plan,
 )
-from registry.rules.counts import CountState
+from registry.rules.counts import CountState, DifferenceKind, Outcome
 from registry.rules.errors import absent
 from registry.rules.roles import Act
 from registry.rules.sampling import rate_text
@@ -78,7 +78,7 @@ def count(visit: Visit, key: UUID) -> HttpResponse:
     one = in_sight(visit, key)
     is_open = one.state == CountState.OPEN
     places = sheet_of(lines_of(one))
-    variance = None if is_open else variance_of(one)
+    variance = None if is_open else variance_of(one, visit.scope)
     return visit.show(
         "console/count.html",
         {
@@ -93,7 +93,8 @@ def count(visit: Visit, key: UUID) -> HttpResponse:
             "places_done": sum(place.done for place in places),
             "buttons": _buttons(visit, one),
             "variance": variance,
-            "rates": _rates(variance) if variance else {},
+            "outcomes": _outcomes(variance) if variance else [],
+            "is_decided": any(each.item.decision for each in variance.differences) if variance else False,
             "differences": [
                 (each, _judgements(visit, key, each), _place_address(key, each.item.holder_id))
                 for each in (variance.differences if variance else [])
@@ -125,14 +126,21 @@ def _judgements(visit: Visit, key: UUID, difference: Difference) -> list[Button]
         return reverse(f"admin:{name}", args=[key, difference.item.pk])
 
     offers = [(counts.dismiss_difference, "Dismiss", to("count_dismiss"))]
-    if difference.item.device_id is not None:
+    if difference.item.device_id is not None and difference.kind is not DifferenceKind.NOT_COUNTED:
         offers = [(counts.accept_difference, "Accept", to("count_accept")), *offers]
     return visit.buttons(*offers)
 
 
-def _rates(variance: Variance) -> dict[str, str]:
+def _outcomes(variance: Variance) -> list[tuple[str, Outcome, dict[str, str]]]:
+    """Return (heading, outcome, rates): as counted, then, where they differ, after the decisions."""
+    found = [("As counted", variance.counted)]
+    if variance.decided.dismissed:
+        found.append(("After the decisions", variance.decided))
+    return [(words, told, _rates(told)) for words, told in found]
+
+
+def _rates(told: Outcome) -> dict[str, str]:
     """Return the rate of wrong ones and its limits, as percentages of two decimals: each limit outwards."""
-    told = variance.outcome
     low, high = told.two_sided_ppm
     return {
         "found": rate_text(round(10_000 * told.wrong / told.sample_size) * 100),
@@ -161,7 +169,7 @@ def sheet(visit: Visit, key: UUID) -> HttpResponse:
 def sheet_csv(visit: Visit, key: UUID) -> HttpResponse:
     """Return the blind sheet for a spreadsheet (RFC 4180): a row for each place, to be filled in."""
     one = in_sight(visit, key)
-    return _download(sheet_to_fill(one), MEDIA_TYPE, f"count-{one.frozen_index}.csv")
+    return _download(sheet_to_fill(one), MEDIA_TYPE, f"count-{one.registered_id}.csv")
 
 
 def _closed(visit: Visit, key: UUID) -> Count:
@@ -194,7 +202,7 @@ def lot(visit: Visit, key: UUID) -> HttpResponse:
     """Return the frozen list of a closed count, a line a device, so that others can repeat the draw."""
     one = _closed(visit, key)
     text = "".join(f"{line}\n" for line in lot_of(one).lines())
-    return _download(text, "text/plain", f"count-{one.frozen_index}-list.txt")
+    return _download(text, "text/plain", f"count-{one.registered_id}-list.txt")
 
 
 def _download(text: str, kind: str, name: str) -> HttpResponse:

@@ -3,6 +3,7 @@
 import json
 
 from django.http import HttpResponse
+from django.urls import reverse
 
 from registry.console._pages import INDEX_DIGITS_MAX, Visit, page
 from registry.models import Entry
@@ -34,6 +35,7 @@ def entry(visit: Visit, index: int) -> HttpResponse:
     labels = {str(subject.thing_id): subject.label for subject in row.subjects.all()}
     context = {
         "title": f"Entry {index}",
+        "trail": [("Ledger", reverse("admin:registry_entry_changelist"))],
         "event": event,
         "row": row,
         "lines": change_lines(images_of(row), labels, index, visit.zone),

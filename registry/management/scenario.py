@@ -89,6 +89,7 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "withdraw_period": (periods.withdraw_period, Verb.PERIOD_WITHDRAWN),
     "draw_count": (counts.draw_count, Verb.COUNT_DRAWN),
     "record_finding": (counts.record_finding, Verb.COUNT_FINDING_RECORDED),
+    "record_not_counted": (counts.record_finding, Verb.COUNT_PLACE_NOT_COUNTED),
     "recount_place": (counts.recount_place, Verb.COUNT_PLACE_REOPENED),
     "close_count": (counts.close_count, Verb.COUNT_CLOSED),
     "accept_difference": (counts.accept_difference, Verb.COUNT_DIFFERENCE_ACCEPTED),

@@ -8,11 +8,12 @@ from uuid import UUID
 from django.db.models import Count as Number
 from django.db.models import Q, QuerySet
 
-from registry.models import Count, CountItem, Depot, Device
+from registry.models import Count, CountItem, Depot, Device, Entry
 from registry.queries.assignments import DeviceAt, devices_as_known, devices_at
 from registry.queries.moments import Moment, present
 from registry.queries.records import records_known_at
 from registry.rules.counts import (
+    NOT_SEEN_THERE,
     STRATUM_WORDS,
     CountState,
     Decision,
@@ -36,6 +37,8 @@ from registry.rules.sheets import sheet
 from registry.rules.whereabouts import LIVE, DevicePlace
 
 SHEET_COLUMNS = ("Place", "Kind", "Where", "Address", "Serial found", "Seen at", "Note")
+
+EVERYTHING = Scope.of_all()
 
 # --- the frozen list -------------------------------------------------------------------------------
 
@@ -92,9 +95,13 @@ def _stratum(at: DeviceAt, strata: Strata, depots: Mapping[UUID, Depot]) -> str:
     if strata is Strata.PLACE:
         return STRATUM_WORDS[DevicePlace(at.place.place)]
     if strata is Strata.DEPOT:
-        answering = at.stay.answering_depot_id() if at.stay else at.place.depot_id
+        answering = _answering(at)
         return depots[answering].code if answering else "none"
     return "all"
+
+
+def _answering(at: DeviceAt) -> UUID | None:
+    return at.stay.answering_depot_id() if at.stay else at.place.depot_id
 
 
 def holder_id(at: DeviceAt) -> UUID:
@@ -163,6 +170,7 @@ class SheetPlace:
     position: int
     typed: tuple[str, ...]
     done: bool
+    not_counted: bool = False  # nobody could look at some of it
 
     @property
     def argument(self) -> dict[str, UUID]:
@@ -205,6 +213,7 @@ def sheet_of(lines: Sequence[CountItem]) -> list[SheetPlace]:
             number,
             tuple(line.typed for line in found if line.typed),
             all(line.place_done for line in found if line.sampled),
+            any(line.result == Result.NOT_COUNTED for line in found),
         )
         for number, (key, found) in enumerate(by_place.items(), start=1)
     ]
@@ -223,13 +232,24 @@ def _address(line: CountItem) -> str:
 class Difference:
     """Where register and place differ. `item` is its line; `seen` the line where the device was seen instead.
 
-    `now` is where the register has the device today, in words.
+    `now` is where the register has the device today, in words, `decision_reason` what a decision gave.
     """
 
     item: CountItem
     kind: DifferenceKind
     seen: CountItem | None
     now: str
+    decision_reason: str
+
+    @property
+    def kind_words(self) -> str:
+        """The kind, as people read it."""
+        return str(self.kind).replace("_", " ")
+
+    @property
+    def decided_index(self) -> int | None:
+        """The entry of the decision, the last that is written of a line; None for none."""
+        return self.item.revised_id if self.item.decision else None
 
     @property
     def serial(self) -> str:
@@ -249,7 +269,9 @@ class Difference:
     @property
     def found_words(self) -> str:
         """Where it was seen."""
-        return self.found.place_words if self.found else "nowhere"
+        if self.found is None:
+            return "not looked at" if self.kind is DifferenceKind.NOT_COUNTED else "nowhere"
+        return self.found.place_words
 
     @property
     def counters(self) -> set[UUID | None]:
@@ -259,46 +281,52 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Variance:
-    """How the findings differ from the register, and what that says; `finds` were seen beside the sample."""
+    """How the findings differ from the register, and what that says; `finds` were seen beside the sample.
+
+    `counted` is what was found, whatever was decided since; `decided` leaves out what was dismissed.
+    """
 
     differences: list[Difference]
-    outcome: Outcome
+    counted: Outcome
+    decided: Outcome
     finds: int
     finds_agreeing: int
 
 
-def variance_of(count: Count) -> Variance:
-    """Return what a closed count says; raises RuleBroken COUNT_OPEN while people still count."""
+def variance_of(count: Count, scope: Scope = EVERYTHING) -> Variance:
+    """Return what a closed count says to somebody; raises RuleBroken COUNT_OPEN while people still count."""
     check_closed(CountState(count.state))
     lines = lines_of(count)
-    differences = differences_of(lines)
+    differences = differences_of(lines, scope)
     sample = [difference for difference in differences if difference.item.sampled]
-    explained = sum(difference.item.decision == Decision.DISMISSED for difference in sample)
+    standing = [each for each in sample if each.item.decision != Decision.DISMISSED]
     finds = [line for line in lines if not line.sampled]
     return Variance(
         differences,
-        outcome(
-            count.lot_size,
-            count.sample_size,
-            len(sample) - explained,
-            explained,
-            count.acceptance_number,
-            count.confidence_hundredths,
-        ),
+        _outcome_of(count, sample, 0),
+        _outcome_of(count, standing, len(sample) - len(standing)),
         len(finds),
         sum(line.result == Result.AGREES for line in finds),
     )
 
 
-def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
+def _outcome_of(count: Count, wrong: Sequence[Difference], dismissed: int) -> Outcome:
+    unseen = sum(difference.kind is DifferenceKind.NOT_COUNTED for difference in wrong)
+    found = (count.sample_size, len(wrong), unseen, dismissed)
+    return outcome(count.lot_size, *found, count.acceptance_number, count.confidence_hundredths)
+
+
+def differences_of(lines: Sequence[CountItem], scope: Scope = EVERYTHING) -> list[Difference]:
     """Return the differences among the lines of a count, in their order.
+
+    Where a device is by now is told of those alone that answer to the scope's depots today.
 
     A device that was drawn and seen elsewhere is one difference, not two.
     """
     finds: dict[UUID | None, CountItem] = {
         line.device_id: line for line in lines if not line.sampled and line.device_id
     }
-    absent_ids = {line.device_id for line in lines if line.sampled and line.result == Result.ABSENT}
+    absent_ids = {line.device_id for line in lines if line.sampled and line.result in NOT_SEEN_THERE}
     found: list[tuple[CountItem, DifferenceKind, CountItem | None]] = []
     for line in lines:
         if not line.sampled and line.device_id in absent_ids:
@@ -309,15 +337,24 @@ def differences_of(lines: Sequence[CountItem]) -> list[Difference]:
             found.append((line, kind, seen))
     # Those merged or rejected meanwhile have no history any more.
     devices = Device.objects.filter(pk__in={line.device_id for line, _, _ in found}, standing__in=LIVE)
-    now: dict[UUID | None, str] = {at.device.pk: at.words for at in devices_as_known(devices, present())}
-    return [Difference(line, kind, seen, now.get(line.device_id, "")) for line, kind, seen in found]
+    now: dict[UUID | None, str] = {
+        at.device.pk: at.words
+        for at in devices_as_known(devices, present())
+        if scope.everywhere or _answering(at) in scope.depots
+    }
+    decided = {line.revised_id for line, _, _ in found if line.decision}
+    reasons = dict(Entry.objects.filter(pk__in=decided).values_list("index", "reason")) if decided else {}
+    return [
+        Difference(line, kind, seen, now.get(line.device_id, ""), reasons.get(line.revised_id, ""))
+        for line, kind, seen in found
+    ]
 
 
 def difference_now(item_id: UUID, scope: Scope) -> Difference:
     """Return one difference of a closed count; raises RuleBroken NOT_FOUND for any other line."""
     item = CountItem.objects.filter(pk=item_id, count__in=counts_in(scope), count__state=CountState.CLOSED)
     for line in item.select_related("count"):
-        for difference in differences_of(lines_of(line.count)):
+        for difference in differences_of(lines_of(line.count), scope):
             if difference.item.pk == item_id:
                 return difference
     raise absent("difference")
@@ -325,7 +362,11 @@ def difference_now(item_id: UUID, scope: Scope) -> Difference:
 
 def counted_at(lines: Iterable[CountItem], holder: UUID) -> datetime:
     """Return when a place was counted: the last time at which somebody looked there."""
-    return max(line.seen_at for line in lines if line.holder_id == holder and line.seen_at is not None)
+    return max(
+        line.seen_at
+        for line in lines
+        if line.holder_id == holder and line.seen_at is not None and line.result != Result.NOT_COUNTED
+    )
 
 
 # --- the draw, once more -----------------------------------------------------------------------------

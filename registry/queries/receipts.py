@@ -7,6 +7,8 @@ nothing with this.
 from collections.abc import Collection, Iterable
 from uuid import UUID
 
+from django.utils.text import slugify
+
 from registry.ledger.tree import consistency_path, inclusion_paths
 from registry.models import Checkpoint, Device, Entry, Location
 from registry.models.base import Record
@@ -18,8 +20,15 @@ from registry.rules.events import Kind
 from registry.rules.particulars import invalid
 
 FORM = "rimebook-bundle-1"
+NAME_LETTERS_MAX = 60  # of a label in the name of a file
 
 Bundle = dict[str, Json]
+
+
+def file_name(kind: str, label: str | int, to: Checkpoint) -> str:
+    """Return the name of a receipt's file, by what people call the thing."""
+    called = slugify(str(label))[:NAME_LETTERS_MAX].strip("-")
+    return f"receipt-{kind}-{called}-in-{to.size}.json" if called else f"receipt-{kind}-in-{to.size}.json"
 
 
 def entry_receipt(index: int, to: Checkpoint, kept: int | None = None) -> Bundle:
@@ -105,4 +114,12 @@ def _bundle(
 def _older(size: int, to: Checkpoint) -> Checkpoint:
     if size > to.size:
         raise invalid("kept", f"The checkpoint of {size} entries is newer than that of {to.size}. Swap them.")
-    return checkpoint(size)
+    try:
+        return checkpoint(size)
+    except RuleBroken as broken:
+        raise RuleBroken(
+            broken.code,
+            f"This register has no checkpoint of {size} entries. Read the size in the record that you keep;"
+            " if it stands there, that checkpoint was taken away here or is another register's.",
+            field="kept",
+        ) from None

@@ -43,13 +43,14 @@ class Result(StrEnum):
     ABSENT = "absent"  # not where the register had it
     UNLISTED = "unlisted"  # it is here, and the register had it elsewhere
     UNKNOWN = "unknown"  # a serial that nobody booked in
+    NOT_COUNTED = "not_counted"  # nobody could look there; the note says why
 
 
 class Decision(StrEnum):
     """What the office decided on a difference."""
 
     ACCEPTED = "accepted"  # the register was put right
-    DISMISSED = "dismissed"  # explained: the register was right
+    DISMISSED = "dismissed"  # the register was right, and the reason says how that is known
 
 
 class DifferenceKind(StrEnum):
@@ -59,10 +60,19 @@ class DifferenceKind(StrEnum):
     ELSEWHERE = "elsewhere"  # drawn, and seen at another place of the count
     UNLISTED = "unlisted"  # seen where the register did not have it
     UNKNOWN = "unknown"  # a serial that nobody booked in
+    NOT_COUNTED = "not_counted"  # drawn, and nobody could look
 
 
 # Where somebody can go and look. What is at its maker, lost or retired is in no list.
 COUNTED_PLACES = (DevicePlace.CABINET, DevicePlace.DEPOT, DevicePlace.VAN)
+# A line of the sample on which its device was not found at its place.
+NOT_SEEN_THERE = frozenset({Result.ABSENT, Result.NOT_COUNTED})
+_KINDS = {
+    Result.ABSENT: DifferenceKind.MISSING,
+    Result.NOT_COUNTED: DifferenceKind.NOT_COUNTED,
+    Result.UNLISTED: DifferenceKind.UNLISTED,
+    Result.UNKNOWN: DifferenceKind.UNKNOWN,
+}
 STRATUM_WORDS = {DevicePlace.CABINET: "stores", DevicePlace.DEPOT: "depots", DevicePlace.VAN: "vans"}
 
 
@@ -166,23 +176,25 @@ def plan_words(question: Question, lot_size: int, size: int, acceptance_number: 
         )
     wrong = sampling.wrong_in_lot(lot_size, question.tolerated_hundredths, question.rounding)
     left = rate_text(sampling.MILLION - 100 * question.confidence_hundredths)
-    things = f"the {lot_size} devices" if lot_size > 1 else "the one device"
-    return (
-        f"If {wrong} or more of {things} ({rate}, rounded {question.rounding}) were wrong, the chance to find"
-        f" none in {size} would be at most {left}."
-    )
+    whole = lot_size * question.tolerated_hundredths >= 10_000  # hundredths of a percent: one device
+    share = f"{rate}, rounded {question.rounding}" if whole else f"{rate} of them is less than one"
+    some = f"{wrong} or more" if wrong > 1 else "at least one"
+    things = f"{some} of the {lot_size} devices ({share})" if lot_size > 1 else "the one device"
+    return f"If {things} were wrong, the chance to find none in {size} would be at most {left}."
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a closed count says: how many of the sample were wrong, unexplained, and the limits of the rate.
+    """What a closed count says: how many of the sample were wrong, and the limits of the rate.
 
-    Limits in parts per million; `wrong_at_most` is the exact upper limit of the number in the lot.
+    Limits in parts per million; `wrong_at_most` is the exact upper limit of the number in the lot. Among the
+    wrong are those that were not counted; what was dismissed is not among them.
     """
 
     sample_size: int
     wrong: int
-    explained: int
+    not_counted: int
+    dismissed: int
     passed: bool
     upper_ppm: int
     two_sided_ppm: tuple[int, int]
@@ -193,15 +205,21 @@ def outcome(
     lot_size: int,
     sample_size: int,
     wrong: int,
-    explained: int,
+    not_counted: int,
+    dismissed: int,
     acceptance_number: int,
     confidence_hundredths: int,
 ) -> Outcome:
-    """Return what a closed count says. What was explained is not wrong; what is undecided is."""
+    """Return what a closed count says. What is undecided is wrong, and what was not counted is, too.
+
+    An item of the sample that nobody could look at is a deviation, not a gap that is left out: else a
+    register would be believed the better the fewer doors open (ISA 530, paragraph 11, from memory).
+    """
     return Outcome(
         sample_size,
         wrong,
-        explained,
+        not_counted,
+        dismissed,
         wrong <= acceptance_number,
         sampling.upper_limit_ppm(wrong, sample_size, confidence_hundredths),
         sampling.two_sided_limits_ppm(wrong, sample_size, confidence_hundredths),
@@ -211,9 +229,41 @@ def outcome(
 
 def difference_kind(result: Result, *, seen_elsewhere: bool) -> DifferenceKind | None:
     """Return what a line's result is as a difference, None where register and place agree."""
-    if result is Result.ABSENT:
-        return DifferenceKind.ELSEWHERE if seen_elsewhere else DifferenceKind.MISSING
-    return {Result.UNLISTED: DifferenceKind.UNLISTED, Result.UNKNOWN: DifferenceKind.UNKNOWN}.get(result)
+    if seen_elsewhere and result in NOT_SEEN_THERE:
+        return DifferenceKind.ELSEWHERE
+    return _KINDS.get(result)
+
+
+def check_not_counted(note: str, serial: str, *, looked: bool) -> None:
+    """Raise RuleBroken unless a place may be told as not counted, as a whole and with a note why.
+
+    VALUE_INVALID for a serial that was seen all the same, REASON_MISSING, NOTHING_CHANGES where somebody
+    looked: whether a half-counted place has more to it would tell what is expected there.
+    """
+    if serial.strip():
+        raise particulars.invalid("serial", "Something was seen here, so it was counted. Record it.")
+    if not note.strip():
+        raise RuleBroken(
+            Code.REASON_MISSING, "Say in the note why nobody could look, and what was tried.", field="note"
+        )
+    if looked:
+        raise RuleBroken(
+            Code.NOTHING_CHANGES,
+            "Something was recorded here, so this place was counted. Go on counting it, or have it counted"
+            " again first.",
+            field="not_counted",
+        )
+
+
+def check_counted(kind: DifferenceKind) -> None:
+    """Raise RuleBroken COUNT_INCOMPLETE where nobody looked, so that nothing shows where a device is."""
+    if kind is DifferenceKind.NOT_COUNTED:
+        raise RuleBroken(
+            Code.COUNT_INCOMPLETE,
+            "Nobody could look there, so nothing shows that the register is wrong. Have the place counted"
+            " again, or dismiss the difference and say what else shows where the device is.",
+            field="difference",
+        )
 
 
 def check_open(state: CountState) -> None:
@@ -242,8 +292,8 @@ def check_complete(waiting: list[str]) -> None:
         named = ", ".join(waiting[:5]) + (f" and {len(waiting) - 5} more" if len(waiting) > 5 else "")
         raise RuleBroken(
             Code.COUNT_INCOMPLETE,
-            f"Not counted yet: {named}. Count them; where nobody can get in, record that nothing was found,"
-            " with a note why.",
+            f"Not counted yet: {named}. Count them; where nobody can get in, record that they could not be"
+            " counted, with a note why.",
             field="count",
             details={"waiting": list(waiting)},
         )

@@ -94,6 +94,7 @@ class Verb(StrEnum):
     PERIOD_WITHDRAWN = "period.withdrawn"
     COUNT_DRAWN = "count.drawn"
     COUNT_FINDING_RECORDED = "count.finding_recorded"
+    COUNT_PLACE_NOT_COUNTED = "count.place_not_counted"
     COUNT_PLACE_REOPENED = "count.place_reopened"
     COUNT_CLOSED = "count.closed"
     COUNT_DIFFERENCE_ACCEPTED = "count.difference_accepted"
@@ -153,11 +154,12 @@ SENTENCES: dict[Verb, str] = {
     Verb.PERIOD_CORRECTED: "The history of {subject} was corrected",
     Verb.PERIOD_WITHDRAWN: "A period in the history of {subject} was withdrawn",
     Verb.COUNT_DRAWN: "A sample was drawn for the count {count}",
-    Verb.COUNT_FINDING_RECORDED: "{at} was looked into for the count {count}[ and {device} was found]",
-    Verb.COUNT_PLACE_REOPENED: "{at} is to be counted again for the count {count}",
+    Verb.COUNT_FINDING_RECORDED: "For the count {count} somebody looked[ at {at}][ into the van of {van}][ and saw {device}]",
+    Verb.COUNT_PLACE_NOT_COUNTED: "For the count {count} nobody could look[ at {at}][ into the van of {van}]",
+    Verb.COUNT_PLACE_REOPENED: "For the count {count} somebody is to look again[ at {at}][ into the van of {van}]",
     Verb.COUNT_CLOSED: "The count {count} was closed",
     Verb.COUNT_DIFFERENCE_ACCEPTED: "By the count {count} it was put right that device {device} was no longer at {from}[ but at {to}]",
-    Verb.COUNT_DIFFERENCE_DISMISSED: "A difference of the count {count} was explained[: device {device}]",
+    Verb.COUNT_DIFFERENCE_DISMISSED: "A difference of the count {count} was dismissed[: device {device}]",
 }
 
 

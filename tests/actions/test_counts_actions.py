@@ -17,6 +17,7 @@ from registry.models.base import new_key
 from registry.queries.counts import frozen_lot, lines_of, redraw, sheet_of, variance_of
 from registry.queries.moments import settle
 from registry.rules.counts import COUNTED_PLACES, DifferenceKind, Strata
+from registry.rules.roles import Role, Scope
 from registry.rules.sampling import SAMPLE_MAX, draw_number
 from tests.actions.unchanged import entry_of, nothing_changed, refused, undone
 from tests.factories.world import DAY, HOUR, World, person
@@ -402,7 +403,7 @@ def test_a_count_closes_when_somebody_looked_everywhere(world: World, hung: tupl
             again()
     told = variance_of(Count.objects.get(pk=count.pk))
     assert told.differences == []
-    assert (told.outcome.passed, told.outcome.wrong, told.outcome.wrong_at_most) == (True, 0, 0)
+    assert (told.counted.passed, told.counted.wrong, told.counted.wrong_at_most) == (True, 0, 0)
 
 
 def test_an_open_count_tells_no_differences(world: World, hung: tuple[Device, Cabinet]) -> None:
@@ -445,6 +446,91 @@ def test_a_place_is_counted_again_and_the_first_findings_stay_in_the_ledger(
     assert variance_of(Count.objects.get(pk=count.pk)).differences == []
     assert stray in "".join(Entry.objects.values_list("body", flat=True))
     assert audit().findings == []
+
+
+def test_where_nobody_could_look_is_not_missing_and_puts_nothing_right(
+    world: World, hung: tuple[Device, Cabinet]
+) -> None:
+    device, cabinet = hung
+    count = drawn(world)
+    counted(world, count, besides={device.pk}, done=False)
+    for place_ in sheet_of(lines_of(count)):
+        if place_.key != cabinet.pk:
+            found(world, count, place_done=True, **place_.argument)
+
+    def locked(**given: Any) -> CountItem:
+        return found(world, count, not_counted=True, note="Nobody let me in", cabinet_id=cabinet.pk, **given)
+
+    entry, wrote = entry_of(locked)
+    assert (entry.verb, entry.reason, wrote) == (
+        "count.place_not_counted",
+        "Nobody let me in",
+        ["~countitem"],
+    )
+    with refused("nothing_changes", "place_done"):
+        locked()
+    closed(world, count)
+    told = difference_of(count, DifferenceKind.NOT_COUNTED)
+    assert told.found_words == "not looked at"
+    as_counted = variance_of(Count.objects.get(pk=count.pk)).counted
+    assert (as_counted.wrong, as_counted.not_counted, as_counted.passed) == (1, 1, False)
+    with refused("count_incomplete", "difference"):
+        accept(world, told.item)
+    assert place(device).place == "cabinet"
+    counts.dismiss_difference(world.office, item_id=told.item.pk, reason="It reported from there that day")
+    assert variance_of(Count.objects.get(pk=count.pk)).decided.passed
+
+
+def test_who_gets_in_later_counts_what_was_not_counted(world: World) -> None:
+    devices = [world.device(), world.device()]
+    count = drawn(world)
+    there = {"depot_id": world.tarnmouth.pk}
+    found(world, count, not_counted=True, note="Locked", **there)
+    found(world, count, devices[0].serial, **there)
+    assert {line.device_id: (line.result, line.place_done) for line in lines_of(count)} == {
+        devices[0].pk: ("agrees", False),
+        devices[1].pk: ("waiting", False),
+    }
+    # Where something was seen, this is refused: it would tell whether more is expected.
+    with refused("nothing_changes", "not_counted"):
+        found(world, count, not_counted=True, note="Locked again", **there)
+    found(world, count, place_done=True, **there)
+    closed(world, count)
+    difference_of(count, DifferenceKind.MISSING)
+
+
+def test_where_a_device_is_by_now_is_told_of_ones_own_depots_alone(world: World) -> None:
+    """A device that went to another depot since is out of sight of who counted in the first one."""
+    device = world.device()
+    count = drawn(world, depot_id=world.tarnmouth.pk)
+    found(world, count, place_done=True, depot_id=world.tarnmouth.pk)
+    closed(world, count)
+    world.clock.at += HOUR
+    devices.hand_over_device(
+        world.office, device_id=device.pk, depot_id=world.fellgate.pk, valid_from=world.clock.at
+    )
+    count = Count.objects.get(pk=count.pk)
+
+    [near] = variance_of(count, Scope(Role.OFFICE, frozenset({world.tarnmouth.pk}))).differences
+    [whole] = variance_of(count).differences
+
+    assert (near.now, whole.now) == ("", "depot FG Fellgate")
+
+
+def test_what_was_decided_is_not_counted_over_while_another_place_is_counted_again(
+    world: World, hung: tuple[Device, Cabinet]
+) -> None:
+    device, cabinet = hung
+    count = drawn(world)
+    counted(world, count, besides={device.pk})
+    closed(world, count)
+    counts.dismiss_difference(
+        world.office, item_id=difference_of(count, DifferenceKind.MISSING).item.pk, reason="On loan"
+    )
+    counts.recount_place(world.auditor, count_id=count.pk, depot_id=world.tarnmouth.pk, reason="Too dark")
+
+    with refused("nothing_changes", "count"):
+        found(world, count, device.serial, cabinet_id=cabinet.pk)
 
 
 # --- deciding ------------------------------------------------------------------------------------------
@@ -633,11 +719,19 @@ def test_what_the_register_knew_by_the_time_of_the_count_is_explained_and_not_ac
     assert told.now == "depot TM Tarnmouth"
     with refused("nothing_changes", "difference"):
         accept(world, told.item)
-    before = variance_of(Count.objects.get(pk=count.pk)).outcome
-    assert (before.wrong, before.explained, before.passed) == (1, 0, False)
+    before = variance_of(Count.objects.get(pk=count.pk)).decided
+    assert (before.wrong, before.dismissed, before.passed) == (1, 0, False)
     counts.dismiss_difference(world.office, item_id=told.item.pk, reason="Ended on the day of the count")
-    after = variance_of(Count.objects.get(pk=count.pk)).outcome
-    assert (after.wrong, after.explained, after.passed) == (0, 1, True)
+    told_now = variance_of(Count.objects.get(pk=count.pk))
+    after, as_counted = told_now.decided, told_now.counted
+    assert (after.wrong, after.dismissed, after.passed) == (0, 1, True)
+    # What was found stays what was found: nobody betters it by deciding.
+    assert (as_counted.wrong, as_counted.passed, as_counted.upper_ppm) == (1, False, before.upper_ppm)
+    [difference] = told_now.differences
+    assert (difference.decided_index, difference.decision_reason) == (
+        Entry.objects.latest("index").index,
+        "Ended on the day of the count",
+    )
 
 
 def test_what_happened_after_the_count_stops_the_correction(

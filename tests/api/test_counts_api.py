@@ -9,6 +9,7 @@ import pytest
 from registry.actions import counts
 from registry.models import Count, CountItem, Device, DeviceWhereabouts, Entry
 from registry.queries.counts import lines_of
+from registry.queries.moments import head_index
 from tests.actions.unchanged import nothing_changed
 from tests.api.client import Api, Person, ok, told
 from tests.api.count_operations import OPERATIONS, drawn, missing, nothing_there
@@ -74,6 +75,7 @@ def test_a_count_tells_how_it_was_drawn(world: World, auditor: Person) -> None:
         "frozen_at": made["frozen_at"],
         "frozen_index": count.registered_id - 1,
         "state": "open",
+        "variance": None,
         "lines_done": 0,
     }
 
@@ -114,7 +116,9 @@ def test_while_people_count_no_answer_tells_what_is_expected(
     assert (found.status, right.status) == (201, 201)
     # What is right and what is wrong is answered alike, but for what was typed and where.
     assert (
-        found.body.keys() == right.body.keys() == {"count", "place", "key", "serial", "place_done", "seen_at"}
+        found.body.keys()
+        == right.body.keys()
+        == {"count", "place", "key", "serial", "place_done", "not_counted", "seen_at"}
     )
     wrong = auditor.post(
         f"counts/{count.pk}/findings/", {"cabinet": str(cabinet.pk), "serial": expected[0][:-1]}
@@ -126,6 +130,7 @@ def test_while_people_count_no_answer_tells_what_is_expected(
     told_text = " ".join(answer.text for answer in answers)
     assert expected[0] not in told_text
     told(auditor.get(f"counts/{count.pk}/variance/"), 409, "count_open")
+    assert ok(auditor.get(f"counts/{count.pk}/"))["variance"] is None
     for line in lines_of(count):
         told(office.get(f"count-differences/{line.pk}/"), 404, "not_found")
 
@@ -148,6 +153,7 @@ def test_the_sheet_tells_where_to_go_and_what_was_recorded_there(world: World, a
             "address": "12 Harbour Road, Tarnmouth",
             "recorded": [device.serial.lower()],
             "done": True,
+            "not_counted": False,
         }
     ]
     table = ok(auditor.send("GET", f"counts/{count.pk}/sheet/", headers={"Accept": "text/csv"}))
@@ -165,6 +171,8 @@ def test_a_closed_count_tells_what_it_says_of_the_register(
 ) -> None:
     key = missing(world)
     item = CountItem.objects.get(pk=key)
+    address = ok(auditor.get(f"counts/{item.count_id}/"))["variance"]
+    assert address == f"/api/v1/counts/{item.count_id}/variance/"
     variance = ok(auditor.get(f"counts/{item.count_id}/variance/"))
     # One wrong of one: Clopper and Pearson's limits are 2.5 % and 100 %.
     assert (variance["passed"], variance["wrong"], variance["explained"]) == (False, 1, 0)
@@ -182,6 +190,7 @@ def test_a_closed_count_tells_what_it_says_of_the_register(
             "now": "depot TM Tarnmouth",
             "decision": "",
             "decided_by": None,
+            "decided_index": None,
         }.items()
     )
     reply = office.post(
@@ -191,6 +200,35 @@ def test_a_closed_count_tells_what_it_says_of_the_register(
     )
     assert (ok(reply)["decision"], reply["decided_by"]) == ("accepted", str(world.office.staff_id))
     assert DeviceWhereabouts.objects.current().get(valid_to=None).place == "lost"
+    assert (reply["decided_index"], reply["decision_reason"]) == (head_index(), "Searched")
+
+
+def test_deciding_leaves_what_was_counted_as_it_was(world: World, auditor: Person, office: Person) -> None:
+    key = missing(world)
+    count = CountItem.objects.get(pk=key).count_id
+    before = ok(auditor.get(f"counts/{count}/variance/"))["as_counted"]
+    assert (before["passed"], before["wrong"], before["not_counted"]) == (False, 1, 0)
+    office.post(f"count-differences/{key}/dismiss/", {"reason": "On loan"}, tag="*")
+
+    after = ok(auditor.get(f"counts/{count}/variance/"))
+
+    assert after["as_counted"] == before
+    assert (after["passed"], after["wrong"], after["explained"]) == (True, 0, 1)
+
+
+def test_a_place_where_nobody_could_look_is_told_as_such(world: World, auditor: Person) -> None:
+    device, cabinet = world.device(), world.cabinet()
+    world.assigned(device, cabinet)
+    count = drawn(world)
+    there = {"cabinet": str(cabinet.pk), "not_counted": True}
+    told(auditor.post(f"counts/{count.pk}/findings/", there), 422, "reason_missing")
+
+    reply = auditor.post(f"counts/{count.pk}/findings/", {**there, "note": "Nobody let me in"})
+
+    assert (reply.status, reply.body["not_counted"]) == (201, True)
+    places = ok(auditor.get(f"counts/{count.pk}/sheet/"))["places"]
+    [place] = [each for each in places if each["key"] == str(cabinet.pk)]
+    assert (place["done"], place["not_counted"]) == (True, True)
 
 
 def test_nobody_decides_on_what_they_counted(api: Api, world: World, office: Person) -> None:

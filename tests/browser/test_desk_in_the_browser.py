@@ -173,6 +173,7 @@ PAGES = [
     "/console/fleet/devices/",
     "/console/fleet/differences/",
     "/console/fleet/differences/?from_known=250",
+    "/console/registry/location/?q=lantern",
     "/console/fleet/differences/?from_known=soon",
 ]
 
@@ -187,3 +188,20 @@ def test_pages_have_no_barrier_and_fit_their_screen(odile: Person, width: int) -
             "document.documentElement.scrollWidth - document.documentElement.clientWidth"
         )
         assert wider <= 0, f"{path} is {wider} px wider than its screen"
+
+
+def test_a_phone_tells_what_an_entry_and_a_comparison_say_as_a_desk_does(ottilie: Person) -> None:
+    ottilie.page.set_viewport_size({"width": 390, "height": 844})
+
+    ottilie.goes("/console/ledger/50/")
+    shown = ottilie.page.locator(".changes td").evaluate_all(
+        "cells => cells.map(cell => getComputedStyle(cell, '::before').content)"
+    )
+    assert set(shown) == {'"Said before: "', '"Said after: "'}
+
+    ottilie.goes("/console/fleet/differences/?from_known=250")
+    cells = ".differences tbody th, .differences td.done, .differences td.differs[data-label]"
+    widths = ottilie.page.locator(cells).evaluate_all(
+        "cells => cells.map(cell => cell.offsetWidth / cell.parentElement.offsetWidth)"
+    )
+    assert min(widths) > 0.9

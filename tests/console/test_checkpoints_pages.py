@@ -114,6 +114,38 @@ def test_a_checkpoint_is_a_file_to_keep_and_proved_to_hold_later(auditor: Client
     assert auditor.get(at("entry_receipt", 10**20)).status_code == 404
 
 
+def test_a_receipt_is_asked_for_beside_the_checkpoint_that_somebody_keeps(
+    auditor: Client, world: World
+) -> None:
+    kept = make_checkpoint(SYSTEM)
+    hung = world.assigned(world.device(), world.cabinet())
+
+    assert 'name="kept"' in auditor.get(at("entry", hung.recorded_id)).content.decode()
+    for page in (at("entry_receipt", hung.recorded_id), at("location_receipt", world.location.pk)):
+        bundle = json.loads(auditor.get(page, {"kept": str(kept.size)}).content)
+        assert [proof["from"] for proof in bundle["consistency"]] == [kept.size]
+        holds(bundle, own_public_key())
+    for typed, words in (("7x", "is a number of entries"), ("2", "has no checkpoint of 2 entries")):
+        refused = auditor.get(at("entry_receipt", hung.recorded_id), {"kept": typed})
+        assert refused.status_code == 422
+        assert words in text_of(refused)
+
+
+def test_a_receipts_file_is_called_as_people_call_the_thing(auditor: Client, world: World) -> None:
+    device = world.device()
+    head = make_checkpoint(SYSTEM).size
+
+    for page, name in (
+        (at("device_receipt", device.pk), f"receipt-device-{device.serial.lower()}-in-{head}.json"),
+        (at("entry_receipt", 7), f"receipt-entry-7-in-{head}.json"),
+    ):
+        assert auditor.get(page)["Content-Disposition"] == f'attachment; filename="{name}"'
+    assert (
+        str(world.location.pk)
+        not in auditor.get(at("location_receipt", world.location.pk))["Content-Disposition"]
+    )
+
+
 def test_a_damaged_tree_is_said_in_words(auditor: Client, world: World) -> None:
     make_checkpoint(SYSTEM)
     more(world, 1)

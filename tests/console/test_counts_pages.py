@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from typing import Any
 
 import pytest
@@ -206,6 +207,34 @@ def test_a_wrong_serial_is_refused_without_the_nearest(
     assert waiting.serial not in page.content.decode()
 
 
+def test_after_a_refusal_the_empty_field_waits_for_the_next_scan(
+    world: World, auditor: Client, hung: tuple[Device, Cabinet]
+) -> None:
+    _, cabinet = hung
+    page = count_at(auditor, drawn(world), cabinet, serial="PL3", note="shelf", place_done="all")
+
+    html = page.content.decode()
+    assert page.status_code == 422
+    assert html.count("autofocus") == 1
+    assert re.search(r'<input[^>]* name="serial"[^>]* autofocus', html)
+    assert (page.context["form"]["serial"].value(), page.context["form"]["note"].value()) == ("", "shelf")
+    assert re.search(r"PL3 ?: .*label", text_of(page))
+
+
+def test_a_serial_scanned_twice_is_no_mistake(
+    world: World, auditor: Client, hung: tuple[Device, Cabinet]
+) -> None:
+    device, cabinet = hung
+    count = drawn(world)
+    count_at(auditor, count, cabinet, serial=device.serial, place_done="more")
+    with nothing_changed():
+        again = count_at(auditor, count, cabinet, serial=device.serial, place_done="more")
+    assert again.headers["Location"] == at("count_place", count.pk, cabinet.pk)
+    page = auditor.get(again.headers["Location"])
+    assert f"{device.serial} was recorded here already. Nothing more was recorded." in text_of(page)
+    assert page.status_code == 200
+
+
 def test_a_form_recorded_twice_is_one_finding(
     world: World, auditor: Client, hung: tuple[Device, Cabinet]
 ) -> None:
@@ -311,8 +340,35 @@ def test_a_dismissed_difference_counts_as_no_error(
     item = CountItem.objects.get(count=count, device=device)
     assert post(office, at("count_dismiss", count.pk, item.pk), "record", reason="On loan").status_code == 303
     words = text_of(office.get(at("count", count.pk)))
-    assert "The sample passes" in words
-    assert "0 of 2 drawn, 0 %; 0 may be; 1 more explained" in words
+    assert "The sample does not pass as counted; after the decisions it passes" in words
+    assert words.index("1 of 2 drawn, 50 %; 0 may be") < words.index(
+        "0 of 2 drawn, 0 %; 0 may be; 1 more dismissed"
+    )
+    index = Entry.objects.latest("index").index
+    assert re.search(rf"dismissed by Office ?: ?On loan entry {index}", words)
+    reader = auditor.get(at("count", count.pk)).content.decode()
+    assert f'href="{at("entry_receipt", index)}"' in reader
+
+
+def test_a_place_that_nobody_could_look_at_is_told_so_with_a_note(
+    world: World, auditor: Client, office: Client, hung: tuple[Device, Cabinet]
+) -> None:
+    device, cabinet = hung
+    count = drawn(world)
+    with nothing_changed():
+        assert list(problems(count_at(auditor, count, cabinet, place_done="not_counted"))) == ["id_note"]
+    assert count_at(auditor, count, cabinet, place_done="not_counted", note="Locked").status_code == 303
+    assert "not counted" in text_of(auditor.get(at("count", count.pk)))
+    assert "Nobody could look here so far" in text_of(auditor.get(at("count_place", count.pk, cabinet.pk)))
+    for line in lines_of(count)[1:]:
+        count_at(auditor, count, line.holder, serial=line.device.serial, place_done="more")  # type: ignore[union-attr]
+        count_at(auditor, count, line.holder, place_done="nothing")
+    assert post(auditor, at("count_close", count.pk), "record").status_code == 303
+    page = office.get(at("count", count.pk))
+    assert "1 of 2 drawn, 50 %; 0 may be; 1 of them was not counted" in text_of(page)
+    item = CountItem.objects.get(count=count, device=device)
+    assert at("count_accept", count.pk, item.pk) not in page.content.decode()
+    assert at("count_dismiss", count.pk, item.pk) in page.content.decode()
 
 
 def test_who_counted_is_refused_in_words(world: World, office: Client, hung: tuple[Device, Cabinet]) -> None:

@@ -32,6 +32,7 @@ def test_it_signs_sends_and_says_so(world: World, settings: Any, tmp_path: Path)
     made = Checkpoint.objects.get(size=size)
     assert made.record in out
     assert made.public_key in out
+    assert f"It left for {tmp_path}." in out or f"it left for {tmp_path}" in out
     assert err == ""
     assert len(list(tmp_path.iterdir())) == 2
 

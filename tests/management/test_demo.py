@@ -182,7 +182,8 @@ def test_every_role_and_every_face_takes_part(demo: Scenario) -> None:
 
 
 def test_every_action_is_in_the_demo(demo: Scenario) -> None:
-    assert set(DOES) == set(_action.ACTIONS) - set(ACTIONS_LEFT_OUT)
+    # A place that could not be counted is recorded by the action that records what was found.
+    assert set(DOES) - {"record_not_counted"} == set(_action.ACTIONS) - set(ACTIONS_LEFT_OUT)
     assert {happening.do for happening in demo.happenings} == set(DOES)
 
 

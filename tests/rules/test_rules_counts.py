@@ -15,6 +15,8 @@ from registry.rules.counts import (
     check_approver,
     check_closed,
     check_complete,
+    check_counted,
+    check_not_counted,
     check_open,
     difference_kind,
     outcome,
@@ -100,7 +102,9 @@ def test_what_a_plan_means_is_told_in_one_sentence() -> None:
         "If 6 or more of the 110 devices (5 %, rounded up) were wrong, the chance to find none in 43 would be"
         " at most 5 %."
     )
-    assert plan_words(USUAL, 1, 1, 0).startswith("If 1 or more of the one device (5 %, rounded down)")
+    assert plan_words(USUAL, 1, 1, 0).startswith("If the one device were wrong, the chance")
+    few = plan_words(USUAL, 10, 10, 0)
+    assert few.startswith("If at least one of the 10 devices (5 % of them is less than one) were wrong")
     words = plan_words(aql(250), 120, 20, 1)
     assert "ISO 2859-1" in words
     assert "AQL 2.5 %: of 20 drawn from 120 at most 1 may be wrong" in words
@@ -125,17 +129,33 @@ def test_a_result_is_a_difference_or_none(
 
 def test_a_count_without_errors_says_how_wrong_the_register_is_at_most() -> None:
     # trade.md 8.3 by Clopper and Pearson: none of 60: 4.87 % one-sided, 0 to 5.96 % two-sided.
-    told = outcome(2_000, 60, 0, 1, 0, 9_500)
-    assert (told.passed, told.explained, told.sample_size) == (True, 1, 60)
+    told = outcome(2_000, 60, 0, 0, 1, 0, 9_500)
+    assert (told.passed, told.dismissed, told.sample_size) == (True, 1, 60)
     assert f"{told.upper_ppm / 10_000:.2f}" == "4.87"
     assert [f"{limit / 10_000:.2f}" for limit in told.two_sided_ppm] == ["0.00", "5.96"]
     assert told.wrong_at_most == 95  # scipy: hypergeom.cdf(0, 2000, 95, 60) 0.0516, at 96 0.0499
 
 
 def test_one_more_wrong_than_the_plan_takes_fails() -> None:
-    assert not outcome(2_000, 60, 1, 0, 0, 9_500).passed
-    assert outcome(1_000, 80, 2, 0, 2, 9_500).passed
-    assert not outcome(1_000, 80, 3, 0, 2, 9_500).passed
+    assert not outcome(2_000, 60, 1, 0, 0, 0, 9_500).passed
+    assert outcome(1_000, 80, 2, 0, 0, 2, 9_500).passed
+    assert not outcome(1_000, 80, 3, 3, 0, 2, 9_500).passed
+
+
+def test_a_line_at_which_nobody_could_look_is_no_missing_device() -> None:
+    assert difference_kind(Result.NOT_COUNTED, seen_elsewhere=False) is DifferenceKind.NOT_COUNTED
+    assert difference_kind(Result.NOT_COUNTED, seen_elsewhere=True) is DifferenceKind.ELSEWHERE
+    check_not_counted("locked", "", looked=False)
+    for note, serial, looked, code, field in (
+        (" ", "", False, Code.REASON_MISSING, "note"),
+        ("locked", "PB3", False, Code.VALUE_INVALID, "serial"),
+        ("locked", "", True, Code.NOTHING_CHANGES, "not_counted"),
+    ):
+        with refused(code, field):
+            check_not_counted(note, serial, looked=looked)
+    check_counted(DifferenceKind.MISSING)
+    with refused(Code.COUNT_INCOMPLETE, "difference"):
+        check_counted(DifferenceKind.NOT_COUNTED)
 
 
 def test_an_open_count_is_recorded_in_and_a_closed_one_decided_on() -> None:

@@ -24,11 +24,11 @@ devices.received device.corrected device.handed_over device.sent_to_repair devic
 device.retired device.assigned device.removed device.swapped
 provisional.recorded provisional.confirmed provisional.merged provisional.rejected
 period.corrected period.withdrawn
-count.drawn count.finding_recorded count.place_reopened count.closed count.difference_accepted
-count.difference_dismissed
+count.drawn count.finding_recorded count.place_not_counted count.place_reopened count.closed
+count.difference_accepted count.difference_dismissed
 """
 KINDS = "account location contact depot cabinet_model cabinet product device_model device staff token count"
-PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at"}
+PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at", "van"}
 
 
 def parts_of(verb: Verb) -> set[str]:

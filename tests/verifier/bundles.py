@@ -18,6 +18,13 @@ def honest() -> dict[str, Any]:
     return bundle
 
 
+def status_of_case(case: dict[str, Any]) -> int:
+    """Return the exit status that the README gives for a case."""
+    if case["fails"] == ["unreadable"]:
+        return 2
+    return 1 if case["fails"] else 3 if case["lacks"] else 0
+
+
 Place = tuple[str | int, ...]
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-HOLDS, FAILS, UNREADABLE = 0, 1, 2
+HOLDS, FAILS, UNREADABLE, NOT_JOINED = 0, 1, 2, 3
 
 Json = Any
 
@@ -233,8 +233,8 @@ def is_consistent(proof: dict[str, Json], old_root: str, new_root: str) -> bool:
     return climb(number, last, path[0], path[1:]) == (old_root, new_root)
 
 
-def grew_only(records: list[dict[str, Json]], proofs: list[dict[str, Json]]) -> bool:
-    """Steps 3 and 4."""
+def grew_only(records: list[dict[str, Json]], proofs: list[dict[str, Json]]) -> tuple[bool, bool]:
+    """Steps 3 and 4: whether nothing contradicts, and whether every size leads to the largest."""
     records = sorted(records, key=lambda record: (record["size"], record["at"]))
     times = [record["at"] for record in records]
     roots = {record["size"]: record["root"] for record in records}
@@ -245,7 +245,7 @@ def grew_only(records: list[dict[str, Json]], proofs: list[dict[str, Json]]) -> 
     reached: set[int] = {max(roots)} if roots else set()
     for _ in roots:
         reached |= {proof["from"] for proof in known if proof["to"] in reached}
-    return good and reached == set(roots)
+    return good, reached == set(roots)
 
 
 def entries_hold(bundle: dict[str, Json], records: list[dict[str, Json]]) -> bool:
@@ -317,8 +317,10 @@ def status_of(bundle_text: str, keys: list[str], kept_texts: list[str]) -> int:
         records.append(record)
         own += [] if any(checkpoint is each for each in kept) else [record]
     try:
-        good = grew_only(records, bundle["consistency"]) and good
-        good = entries_hold(bundle, own) and good
-        return HOLDS if subject_holds(bundle) and good else FAILS
+        grew, joined = grew_only(records, bundle["consistency"])
+        good = entries_hold(bundle, own) and grew and good
+        if not (subject_holds(bundle) and good):
+            return FAILS
+        return HOLDS if joined else NOT_JOINED
     except NotOfTheFormError:
         return FAILS

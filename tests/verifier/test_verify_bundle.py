@@ -13,7 +13,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bundles import BUNDLES, CASES, KEY, PROGRAM, ROOT, TAMPERED, UNREADABLE, honest, texts_of, with_text
+from bundles import (
+    BUNDLES,
+    CASES,
+    KEY,
+    PROGRAM,
+    ROOT,
+    TAMPERED,
+    UNREADABLE,
+    honest,
+    status_of_case,
+    texts_of,
+    with_text,
+)
 
 from tests.rules.naive_tree import NaiveTree
 
@@ -120,7 +132,8 @@ def test_what_was_tampered_with_is_caught_and_named(desk: Path, case: dict[str, 
     told = verify(desk, *against(case))
 
     assert told.codes(False) == set(case["fails"]), told.findings
-    assert told.status == (2 if case["fails"] == ["unreadable"] else int(bool(case["fails"])))
+    assert told.status == status_of_case(case)
+    assert set(case["lacks"]) == told.codes(None) & {"linked"}
     assert all(finding["words"].endswith(".") for finding in told.findings)
 
 
@@ -161,7 +174,7 @@ def test_what_holds_is_said_line_by_line(desk: Path) -> None:
         " that the checkpoint of 2026-03-21T09:00:00Z signs."
     ) in lines
     assert 'holds:          Each of the 4 entries shown names device "PB30000028".' in lines
-    assert lines[-1] == "All that can be checked here holds."
+    assert lines[-1] == "All that can be checked here holds. 2 things cannot be told."
     assert done.returncode == 0
 
 
@@ -172,7 +185,7 @@ def test_what_does_not_hold_is_said_line_by_line(desk: Path) -> None:
         "DOES NOT HOLD:  The checkpoint of size 12 of 2026-03-21T09:00:00Z is NOT signed by the key that"
     )
     assert f"{unsigned} you gave." in done.stdout.splitlines()
-    assert done.stdout.splitlines()[-1] == "NOT ALL OF IT HOLDS."
+    assert done.stdout.splitlines()[-1] == "NOT ALL OF IT HOLDS. 2 things cannot be told."
     assert done.returncode == 1
 
 
@@ -192,6 +205,40 @@ def test_without_key_and_kept_checkpoint_it_says_what_cannot_be_told(desk: Path)
     assert "rewrote the register and signed it again cannot be told" in alone.words("kept", None)
     assert KEY in alone.words("signature", True)
     assert beside.codes(None) == {"whole"}
+
+
+def test_the_last_line_says_how_much_is_open_and_that_the_key_is(desk: Path) -> None:
+    def last(*arguments: str | Path) -> str:
+        return run(desk, *arguments).stdout.splitlines()[-1]
+
+    alone = last(BUNDLES / "honest_device_alone.json")
+    kept = ("--public-key", KEY, "--checkpoint", BUNDLES / "checkpoint_7.json")
+    holds = "All that can be checked here holds."
+
+    assert alone == f"{holds} 3 things cannot be told, among them whose key it is."
+    assert last(BUNDLES / "honest_device.json", *kept) == f"{holds} 1 thing cannot be told."
+    kept = ("--public-key", KEY, "--checkpoint", BUNDLES / "checkpoint_12.json")
+    assert last(BUNDLES / "honest_whole.json", *kept) == holds
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["honest_device.json", "--public-key", "abc"], "abc is neither a key of 64 hex digits nor a file"),
+        (["nowhere.json"], "there is no such file"),
+        (["checkpoint_7.json"], "give it with --checkpoint"),
+        (["honest_device.json", "--checkpoint", "honest_whole.json"], "it is a bundle, not a checkpoint"),
+    ],
+)
+def test_a_mistaken_argument_is_answered_with_what_to_do(
+    here: Callable[..., Told], monkeypatch: pytest.MonkeyPatch, arguments: list[str], words: str
+) -> None:
+    monkeypatch.chdir(BUNDLES)
+
+    told = here(*arguments)
+
+    assert (told.status, told.codes(False)) == (2, {"unreadable"})
+    assert words in told.words("unreadable", False)
 
 
 def test_only_all_entries_tell_that_none_was_left_out(desk: Path) -> None:
@@ -217,7 +264,23 @@ def test_a_kept_checkpoint_is_the_key_from_elsewhere_where_none_is_given(desk: P
 def test_it_says_which_consistency_proof_to_ask_for(desk: Path, bundle: str, kept: str, proof: str) -> None:
     told = verify(desk, BUNDLES / f"{bundle}.json", "--checkpoint", BUNDLES / f"{kept}.json")
 
-    assert f"Ask the register for the consistency proof {proof}." in told.words("linked", False)
+    kept_size = kept.removeprefix("checkpoint_")
+    words = f"ask the register for the receipt with ?kept={kept_size}, or for the consistency proof {proof}."
+    assert words in told.words("linked", None)
+
+
+def test_an_honest_receipt_beside_an_older_checkpoint_is_not_told_to_fail(desk: Path) -> None:
+    """Nothing contradicts, and nothing shows that it continues what was kept: neither 0 nor 1."""
+    bundle = honest() | {"checkpoints": honest()["checkpoints"][1:], "consistency": []}
+
+    done = run(
+        desk, written(desk, bundle), "--public-key", KEY, "--checkpoint", BUNDLES / "checkpoint_7.json"
+    )
+
+    assert done.returncode == 3
+    assert "DOES NOT HOLD" not in done.stdout
+    assert "ask the register for the receipt with ?kept=7" in done.stdout
+    assert done.stdout.splitlines()[-1].startswith("NOT SHOWN: ")
 
 
 def test_a_kept_checkpoint_of_the_same_size_must_have_the_same_root(desk: Path) -> None:
@@ -335,7 +398,9 @@ def test_a_register_that_changed_its_key_is_known_by_both(desk: Path) -> None:
     assert told.status == 0
     assert "is signed by one of the keys that you gave" in told.words("signature", True)
     kept = ("--checkpoint", BUNDLES / "checkpoint_7.json")
-    assert verify(desk, BUNDLES / "resigned.json", *both, *kept).codes(False) == {"linked"}
+    beside = verify(desk, BUNDLES / "resigned.json", *both, *kept)
+    assert beside.codes(False) == set()
+    assert (beside.status, "linked" in beside.codes(None)) == (3, True)
 
 
 def test_a_kept_checkpoint_may_come_with_more_beside_it(desk: Path) -> None:

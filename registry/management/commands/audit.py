@@ -84,7 +84,7 @@ class Command(BaseCommand):
             self.stdout.write("Nothing was found.")
         else:
             layers = ", ".join(f"{layer} {count:,}" for layer, count in sorted(report.counts.items()))
-            self.stdout.write(f"{report.found:,} findings ({layers}):")
+            self.stdout.write(f"{report.found:,} finding{'s' if report.found != 1 else ''} ({layers}):")
             for finding in report.findings:
                 self.stdout.write(f"FOUND ({finding.layer}): {finding.words}")
             unlisted = report.found - len(report.findings)

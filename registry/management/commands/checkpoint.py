@@ -37,8 +37,13 @@ class Command(BaseCommand):
         self.stdout.write(f"Checkpoint of {made.size:,} entries: {made.record}")
         self.stdout.write(f"Signed by the key {made.public_key}")
         for departure in tries:
-            told = departure.problem or "it left"
-            self.stdout.write(f"{departure.to}, {departure.checkpoint_id:,} entries: {told}")
+            told = departure.problem or f"it left for {departure.to}"
+            self.stdout.write(f"The checkpoint of {departure.checkpoint_id:,} entries: {told}")
+        # Where it left when it was made, it does not leave a second time.
+        tried = {departure.to for departure in tries}
+        for departure in made.departures.filter(problem="").order_by("to"):
+            if departure.to not in tried:
+                self.stdout.write(f"It left for {departure.to}.")
         if words := warning():
             self.stderr.write(words)
         if any(departure.problem for departure in tries):

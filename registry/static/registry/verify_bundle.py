@@ -4,7 +4,8 @@
 
 It needs Python 3.11 or newer and the package cryptography, and nothing of the register. Give it the
 public keys that you got another way than with the bundle, and the checkpoints that you kept.
-Exit status: 0 all holds, 1 something does not hold, 2 a file cannot be read.
+Exit status: 0 all that can be checked holds, 1 something does not hold, 2 a file cannot be read,
+3 nothing contradicts, but no proof joins the checkpoints, so that what was asked for cannot be told.
 Limits: 64 MiB a file, whole numbers up to 2^53 - 1, and Python's own depth of nesting.
 """
 
@@ -55,6 +56,25 @@ class Report(list[dict[str, Any]]):
         """Add a finding. What is not printable is written out, so that no text of a bundle ends a line."""
         shown = "".join(sign if sign.isprintable() else f"\\u{ord(sign):04x}" for sign in words)
         self.append({"holds": holds, "code": code, "words": shown[:1].upper() + shown[1:]})
+
+    @property
+    def status(self) -> int:
+        """The exit status. A missing proof is no success to who passed a checkpoint, nor an accusation."""
+        if any(finding["holds"] is False for finding in self):
+            return 1
+        return 3 if any((each["holds"], each["code"]) == (None, "linked") for each in self) else 0
+
+    @property
+    def end(self) -> str:
+        """The last line, which says how much is open, so that nobody takes it for more than it is."""
+        missing = "NOT SHOWN: that the checkpoints are of one history. Nothing here contradicts it."
+        said = {0: "All that can be checked here holds.", 1: "NOT ALL OF IT HOLDS.", 3: missing}
+        codes = [finding["code"] for finding in self if finding["holds"] is None]
+        if not codes:
+            return said[self.status]
+        whose = ", among them whose key it is" if "key" in codes else ""
+        things = f"{len(codes)} thing{'s' if len(codes) > 1 else ''}"
+        return f"{said[self.status]} {things} cannot be told{whose}."
 
 
 @dataclass(frozen=True)
@@ -149,11 +169,35 @@ def take_canonical(text: str, form: Any, more: bool = False) -> Any:
 
 def read_file(name: str) -> str:
     """Return the text of a file; raises OSError or ValueError."""
-    with Path(name).open("rb") as file:
-        data = file.read(FILE_BYTES_MAX + 1)
+    try:
+        with Path(name).open("rb") as file:
+            data = file.read(FILE_BYTES_MAX + 1)
+    except FileNotFoundError:
+        raise ValueError("there is no such file here; look at its name and folder") from None
     if len(data) > FILE_BYTES_MAX:
         raise ValueError(f"it has more than {FILE_BYTES_MAX} bytes")
     return data.decode()
+
+
+def read_key(name: str) -> str:
+    """Return a public key that was given as such or as a file's name; raises OSError or ValueError."""
+    given = name.strip().lower()
+    if not HASH.fullmatch(given):
+        if not Path(name).exists():
+            raise ValueError(f"{name[:LABEL_MAX]} is neither a key of 64 hex digits nor a file")
+        given = read_file(name).strip().lower()
+    return str(take(given, HASH, "a public key"))
+
+
+def read_json(name: str, form: Any, other: str, instead: str, more: bool = False) -> Any:
+    """Return what a file of one form holds; raises OSError or ValueError.
+
+    `instead` is told where it has the member `other`, by which a file of the other form is known.
+    """
+    value = parse(read_file(name))
+    if type(value) is dict and other in value:
+        raise ValueError(instead)
+    return take(value, form, more=more)
 
 
 # --- the tree: RFC 9162 section 2.1 --------------------------------------------------------------------
@@ -256,9 +300,15 @@ def check_proofs(report: Report, states: list[Checkpoint], proofs: list[dict[str
         elif second.size in shown:  # counted by its larger end only: two forks, too, begin alike
             shown.add(first.size)
     for size in sorted({*by_size} - {top.size}):
-        words = f"shown that the ledger of {top} begins with the {size} entries of {by_size[size]}."
-        ask = f"Ask the register for the consistency proof from {size} to {top.size}."
-        report.add(size in shown, "linked", f"It is {words}" if size in shown else f"It is NOT {words} {ask}")
+        state = by_size[size]
+        words = f"the ledger of {top} begins with the {size} entries of {state}"
+        if size in shown:
+            report.add(True, "linked", f"It is shown that {words}.")
+            continue
+        kept = size if state.kept else top.size if top.kept else None
+        again = f"the receipt with ?kept={kept}, or for " if kept else ""
+        ask = f"ask the register for {again}the consistency proof from {size} to {top.size}."
+        report.add(None, "linked", f"Whether {words} cannot be told; {ask}")
 
 
 def check_entry(report: Report, value: dict[str, Any], by_size: dict[int, Checkpoint]) -> Entry | None:
@@ -373,22 +423,23 @@ def main() -> int:
     sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
     name, keys, kept, report, status = options.bundle, [], [], Report(), 2
     try:
-        bundle = take(parse(read_file(name)), BUNDLE)
+        is_checkpoint = "it is a checkpoint, not a bundle: give it with --checkpoint, after the bundle"
+        bundle = read_json(name, BUNDLE, "record", is_checkpoint)
         if not bundle["checkpoints"]:
             raise ValueError("it holds no checkpoint")
         for name in options.checkpoint:
-            kept.append(take(parse(read_file(name)), CHECKPOINT, more=True))
+            is_bundle = "it is a bundle, not a checkpoint: give the file of the checkpoint that you kept"
+            kept.append(read_json(name, CHECKPOINT, "checkpoints", is_bundle, more=True))
         for name in options.public_key:
-            text = name if HASH.fullmatch(name.lower()) else read_file(name)
-            keys.append(take(text.strip().lower(), HASH))
+            keys.append(read_key(name))
     except (OSError, ValueError, RecursionError) as error:
         report.add(False, "unreadable", f"Cannot read {name}: {error}.")
     else:
         report = check(bundle, kept, keys)
-        status = int(any(finding["holds"] is False for finding in report))
+        status = report.status
     said = {True: "holds:          ", False: "DOES NOT HOLD:  ", None: "cannot be told: "}
     lines = [said[finding["holds"]] + finding["words"] for finding in report]
-    end = ("All that can be checked here holds.", "NOT ALL OF IT HOLDS.", "Nothing was checked.")[status]
+    end = "Nothing was checked." if status == 2 else report.end
     sys.stdout.write(json.dumps(report, indent=1) if options.json else "\n".join([*lines, end]))
     sys.stdout.write("\n")
     return status
