@@ -18,7 +18,7 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, UniqueConstraint
 
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
-from registry.models import Checkpoint, ContactText, Entry, Split, SplitShare, Subject
+from registry.models import Checkpoint, ContactText, Entry, PhotoFile, Split, SplitShare, Subject
 from registry.models.base import LedgerKind, PeriodVersion
 
 HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
@@ -279,6 +279,17 @@ def _erasable_guards() -> Iterator[Guard]:
         "NEW.id {differs} OLD.id OR NEW.contact_id {differs} OLD.contact_id"
         " OR NEW.commitment {differs} OLD.commitment OR NEW.salt IS NOT NULL OR NEW.text IS NOT NULL",
         "personal text is erased or left alone",
+    )
+    table = PhotoFile._meta.db_table
+    yield from _never_removed(table)
+    yield from _never_replaced(PhotoFile)
+    yield Guard(
+        table,
+        "only_erased",
+        UPDATE,
+        "NEW.id {differs} OLD.id OR NEW.photo_id {differs} OLD.photo_id"
+        " OR NEW.sha256 {differs} OLD.sha256 OR NEW.content IS NOT NULL",
+        "a photo is erased or left alone",
     )
 
 
