@@ -61,6 +61,11 @@ class Mounting(Record):
     def label(self) -> str:
         return f"mounting {str(self.pk)[-6:]}"
 
+    @property
+    def exit_words(self) -> str:
+        """By which way the cable leaves, in words."""
+        return self.cable_exit.replace("_", " ")
+
 
 class MountingPractice(Record):
     """What the company does about one measure, in the default's stead; None: no bound on that side."""

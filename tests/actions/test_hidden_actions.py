@@ -19,7 +19,7 @@ from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
 from tests.actions.test_every_action import FUNCTIONS, ROWS
 from tests.actions.unchanged import nothing_changed, refused, undone
-from tests.factories.evidence import mounted, photographed
+from tests.factories.evidence import facts, kept_photo, mounted, photographed
 from tests.factories.world import DAY, World, new_location, person
 
 # Keys of what no depot owns: every person of the register's may name them.
