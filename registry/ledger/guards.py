@@ -269,28 +269,17 @@ def _part_guards() -> Iterator[Guard]:
 
 
 def _erasable_guards() -> Iterator[Guard]:
-    table = ContactText._meta.db_table
-    yield from _never_removed(table)
-    yield from _never_replaced(ContactText)
-    yield Guard(
-        table,
-        "only_erased",
-        UPDATE,
-        "NEW.id {differs} OLD.id OR NEW.contact_id {differs} OLD.contact_id"
-        " OR NEW.commitment {differs} OLD.commitment OR NEW.salt IS NOT NULL OR NEW.text IS NOT NULL",
-        "personal text is erased or left alone",
-    )
-    table = PhotoFile._meta.db_table
-    yield from _never_removed(table)
-    yield from _never_replaced(PhotoFile)
-    yield Guard(
-        table,
-        "only_erased",
-        UPDATE,
-        "NEW.id {differs} OLD.id OR NEW.photo_id {differs} OLD.photo_id"
-        " OR NEW.sha256 {differs} OLD.sha256 OR NEW.content IS NOT NULL",
-        "a photo is erased or left alone",
-    )
+    for model, kept, wiped, refuses in (
+        (ContactText, ("contact_id", "commitment"), ("salt", "text"), "personal text is"),
+        (PhotoFile, ("photo_id", "sha256"), ("content",), "a photo is"),
+    ):
+        table = model._meta.db_table
+        yield from _never_removed(table)
+        yield from _never_replaced(model)
+        same = [f"NEW.{column} {{differs}} OLD.{column}" for column in ("id", *kept)]
+        gone = [f"NEW.{column} IS NOT NULL" for column in wiped]
+        condition = " OR ".join([*same, *gone])
+        yield Guard(table, "only_erased", UPDATE, condition, f"{refuses} erased or left alone")
 
 
 # Each history in which one thing has one current period at a time: model, what, columns, where.
