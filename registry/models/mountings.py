@@ -81,7 +81,7 @@ class MountingPractice(Record):
             models.CheckConstraint(
                 condition=Q(least_mm__isnull=False, most_mm=None)
                 | Q(least_mm=None, most_mm__isnull=False)
-                | Q(least_mm__lte=F("most_mm")),
+                | Q(least_mm__isnull=False, most_mm__isnull=False, least_mm__lte=F("most_mm")),
                 name="mounting_practice_bounds_ordered",
             ),
         ]
