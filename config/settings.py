@@ -13,6 +13,7 @@ from psycopg import IsolationLevel
 from config import env
 from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
 from registry.rules.events import Kind
+from registry.rules.photos import PhotoKind
 from registry.rules.whereabouts import DevicePlace
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -202,6 +203,7 @@ SPECTACULAR_SETTINGS = {
         "FirstLocationState": ["planned", "open", "asleep"],
         "AccountState": ["open", "closed"],
         "KindOfThing": [str(kind) for kind in Kind],
+        "PhotoKind": [str(kind) for kind in PhotoKind],
         "PlaceOfDevice": [str(place) for place in DevicePlace],
     },
 }

@@ -29,6 +29,10 @@ from registry.models import (
     Device,
     DeviceModel,
     Location,
+    Mounting,
+    MountingPractice,
+    Photo,
+    PhotoFile,
     Product,
     Split,
     SplitShare,
@@ -61,6 +65,9 @@ KINDS: dict[type[Record], Kind] = {
     Staff: Kind.STAFF,
     ApiToken: Kind.TOKEN,
     Count: Kind.COUNT,
+    Mounting: Kind.MOUNTING,
+    MountingPractice: Kind.MOUNTING_PRACTICE,
+    Photo: Kind.PHOTO,
 }
 
 
@@ -157,7 +164,7 @@ class Writing:
             row.recorded_id = self.index
         normalise(row)
         row.save(force_insert=True)
-        if not isinstance(row, ContactText):
+        if not isinstance(row, ContactText | PhotoFile):
             self.written.append(Written(table_name(type(row)), row.pk, None, image_of(row)))
         return row
 

@@ -118,6 +118,19 @@ def history_in_sight(writing: Writing, model: type[Dated], thing: Record, field:
     return periods
 
 
+def assignment_in_sight(writing: Writing, assignment_id: UUID) -> tuple[DeviceWhereabouts, Cabinet]:
+    """Return an assignment as believed now, running or ended, and its cabinet, which this person may see.
+
+    Raises RuleBroken NOT_FOUND.
+    """
+    current = DeviceWhereabouts.objects.current().filter(period=assignment_id, cabinet__isnull=False)
+    place: DeviceWhereabouts | None = current.select_related("device", "cabinet__model").first()
+    if place is None or place.cabinet is None:
+        raise absent("assignment")
+    history_in_sight(writing, CabinetWhereabouts, place.cabinet, "assignment")
+    return place, place.cabinet
+
+
 def _believed_last(model: type[Dated], thing: Record) -> Dated:
     believed = model.objects.filter(**{model.history_of: thing.pk}).order_by("superseded_id", "valid_from")
     last: Dated = believed.reverse()[0]

@@ -17,7 +17,7 @@ from rest_framework.negotiation import DefaultContentNegotiation
 from rest_framework.parsers import JSONParser
 from rest_framework.renderers import BaseRenderer, JSONRenderer
 
-from registry.rules import sheets
+from registry.rules import photos, sheets
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.periods import require_offset
 from registry.rules.splits import percent_text, read_percent
@@ -62,6 +62,18 @@ class SheetOut(BaseRenderer):
     def render(self, data: Any, accepted_media_type: str | None = None, context: Any = None) -> bytes:
         """Return a sheet that was written already."""
         return str(data).encode()
+
+
+class JpegOut(BaseRenderer):
+    """A photo; the view answers with its bytes."""
+
+    media_type = photos.MEDIA_TYPE
+    format = "jpeg"
+    charset = None
+
+    def render(self, data: Any, accepted_media_type: str | None = None, context: Any = None) -> bytes:
+        """Return bytes that are there already."""
+        return bytes(data)
 
 
 class ByHeader(DefaultContentNegotiation):
@@ -206,6 +218,18 @@ def require_storable(text: str) -> None:
         raise serializers.ValidationError(
             "This holds characters that are no text. Type it again.", code=str(Code.TEXT_INVALID)
         )
+
+
+@extend_schema_field(OpenApiTypes.BYTE)
+class PhotoContent(serializers.Field):  # type: ignore[type-arg]
+    """The bytes of a photo in base64 (RFC 4648, section 4), read into what is kept of it."""
+
+    def to_internal_value(self, data: Any) -> photos.KeptPhoto:
+        """Return the photo re-encoded; raises ValidationError with the code of the rule."""
+        if not isinstance(data, str):
+            raise serializers.ValidationError("This must be text in base64. Put it in quotes.")
+        with told_by_field():
+            return photos.re_encode(photos.read_content(data))
 
 
 @contextmanager

@@ -19,7 +19,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from registry.api._conditions import entity_tag, is_known, require_match
-from registry.api._fields import ByHeader, In, JsonIn, JsonOut, SheetOut, read_moment, show_moment
+from registry.api._fields import ByHeader, In, JpegOut, JsonIn, JsonOut, SheetOut, read_moment, show_moment
 from registry.api._pages import PAGE_PARAMETERS, next_link, read_page, search_in
 from registry.api.authentication import TokenAuthentication
 from registry.api.problems import ApiCode, Problem
@@ -204,8 +204,8 @@ class ReadingView(APIView):
         return [*names, *(("search",) if cls.searches else ()), *(MOMENT_PARAMETERS if cls.dated else ())]
 
     def handle_exception(self, exc: Exception) -> Response:
-        """Tell a problem in JSON, also where a sheet was asked for."""
-        if SheetOut in self.renderer_classes:
+        """Tell a problem in JSON, also where a sheet or a photo was asked for."""
+        if {SheetOut, JpegOut} & set(self.renderer_classes):
             self.request.accepted_renderer, self.request.accepted_media_type = JsonOut(), JsonOut.media_type
         return super().handle_exception(exc)
 

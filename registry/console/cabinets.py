@@ -25,6 +25,8 @@ from registry.console._splits import SplitForm, front_of
 from registry.console._times import type_time
 from registry.console._writing import Wish, write, writing
 from registry.console.locations import timeline_of
+from registry.console.mountings import mountings_of
+from registry.console.photos import photos_of
 from registry.models import Device, DeviceWhereabouts, Location, Split
 from registry.queries.cabinets import CabinetAt, cabinet_at
 from registry.queries.changes import told_shares
@@ -76,6 +78,8 @@ def cabinet(visit: Visit, key: UUID) -> HttpResponse:
             "front": front_of(at),
             "hanging": [(place, _hanging_buttons(visit, place, asked)) for place in at.hanging],
             "buttons": _buttons(visit, now),
+            "mountings": mountings_of(visit, now, asked),
+            "photos": photos_of(visit, key, asked),
             **_histories(visit, asked, key),
             **timeline_of(visit, story, asked),
         },

@@ -195,6 +195,15 @@ def catalogue(visit: Visit) -> HttpResponse:
         }
         for sort in SORTS
     ]
+    doors.append(
+        {
+            "words": "Practice of mounting",
+            "told": "From which to which measure a rail, an exit and a hole are as they should be.",
+            "address": reverse("admin:mounting_practice"),
+            "count": "",
+            "buttons": [],
+        }
+    )
     return visit.show("console/catalogue.html", {"title": "Catalogue", "doors": doors})
 
 

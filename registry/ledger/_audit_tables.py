@@ -17,11 +17,13 @@ from registry.ledger.images import (
     rows_in_key_order,
     table_name,
 )
-from registry.models import Contact, ContactText, Staff
+from registry.models import Contact, ContactText, Photo, PhotoFile, Staff
 from registry.rules.canonical import Json
 from registry.rules.commitments import commitment
+from registry.rules.photos import sha256_of
 
 CHUNK = 200  # rows read at a time
+PHOTOS_CHUNK = 8  # photos read at a time, each of up to some hundred kilobytes
 
 
 def check_tables(report: Report, scratch: Scratch, progress: Progress | None = None) -> None:
@@ -140,3 +142,35 @@ def _is_committed(salt: object, text: Json, proved: str) -> bool:
         return commitment(stored_bytes(salt), text) == proved
     except ValueError:  # a salt or text that no action would have written
         return False
+
+
+# --- photos ----------------------------------------------------------------------------------------
+
+
+def check_photos(report: Report) -> None:
+    """Check the bytes of each photo against the hash in its row, which `check_tables` holds to the ledger.
+
+    What was erased is counted and said.
+    """
+    table = table_name(PhotoFile)
+    photos = Photo.objects.select_related("file").order_by("pk").iterator(chunk_size=PHOTOS_CHUNK)
+    for photo in readable(photos, _unreadable(report, "photos", table)):
+        report.photos += 1
+        problem = _photo_problem(photo)
+        report.photos_erased += photo.erased and not problem
+        if problem:
+            words = f"The bytes of photo {photo.pk} {problem}."
+            report.note(Finding("photos", words, photo.revised_id, table, str(photo.pk)))
+
+
+def _photo_problem(photo: Photo) -> str:
+    held: PhotoFile | None = getattr(photo, "file", None)
+    if held is None:
+        return "are gone from the table"
+    if held.sha256 != photo.sha256:
+        return "stand under another hash than the ledger's"
+    if held.content is None:
+        return "" if photo.erased else "are gone, although no entry erased them"
+    if photo.erased:
+        return "stand there, although an entry erased them"
+    return "" if sha256_of(stored_bytes(held.content)) == photo.sha256 else "are not those that were bound"

@@ -13,7 +13,12 @@ from django.db import connection, transaction
 
 from registry.ledger import _scratch, guards
 from registry.ledger._audit_entries import REPEATED, check_entries
-from registry.ledger._audit_tables import check_contact_texts, check_staff_names, check_tables
+from registry.ledger._audit_tables import (
+    check_contact_texts,
+    check_photos,
+    check_staff_names,
+    check_tables,
+)
 from registry.ledger._audit_tree import Kept, Pinned, TreeCheck
 from registry.ledger._findings import (
     Erasure,
@@ -55,6 +60,7 @@ def audit(progress: Progress | None = None, pinned: Pinned | None = None) -> Rep
             check_tables(report, scratch, progress)
             check_contact_texts(report, scratch)
             check_staff_names(report)
+            check_photos(report)
         except BaseException as error:
             # A stream that was not read to its end holds a cursor on PostgreSQL. Closed some time later by
             # the garbage collector, it would abort whatever transaction the connection is in by then.

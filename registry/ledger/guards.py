@@ -18,7 +18,7 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, UniqueConstraint
 
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
-from registry.models import Checkpoint, ContactText, Entry, Split, SplitShare, Subject
+from registry.models import Checkpoint, ContactText, Entry, PhotoFile, Split, SplitShare, Subject
 from registry.models.base import LedgerKind, PeriodVersion
 
 HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
@@ -269,17 +269,17 @@ def _part_guards() -> Iterator[Guard]:
 
 
 def _erasable_guards() -> Iterator[Guard]:
-    table = ContactText._meta.db_table
-    yield from _never_removed(table)
-    yield from _never_replaced(ContactText)
-    yield Guard(
-        table,
-        "only_erased",
-        UPDATE,
-        "NEW.id {differs} OLD.id OR NEW.contact_id {differs} OLD.contact_id"
-        " OR NEW.commitment {differs} OLD.commitment OR NEW.salt IS NOT NULL OR NEW.text IS NOT NULL",
-        "personal text is erased or left alone",
-    )
+    for model, kept, wiped, refuses in (
+        (ContactText, ("contact_id", "commitment"), ("salt", "text"), "personal text is"),
+        (PhotoFile, ("photo_id", "sha256"), ("content",), "a photo is"),
+    ):
+        table = model._meta.db_table
+        yield from _never_removed(table)
+        yield from _never_replaced(model)
+        same = [f"NEW.{column} {{differs}} OLD.{column}" for column in ("id", *kept)]
+        gone = [f"NEW.{column} IS NOT NULL" for column in wiped]
+        condition = " OR ".join([*same, *gone])
+        yield Guard(table, "only_erased", UPDATE, condition, f"{refuses} erased or left alone")
 
 
 # Each history in which one thing has one current period at a time: model, what, columns, where.

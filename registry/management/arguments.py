@@ -3,10 +3,13 @@
 A code is looked up when its event's turn comes, as the register stands then.
 """
 
+import io
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
+
+from PIL import Image, ImageColor
 
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet, NewLocation
@@ -25,12 +28,15 @@ from registry.models import (
     DeviceWhereabouts,
     Location,
     LocationHolding,
+    Mounting,
+    Photo,
     Product,
     Staff,
 )
 from registry.models.base import PeriodVersion, Record
 from registry.queries.periods import histories
 from registry.rules.assignments import Installation
+from registry.rules.photos import re_encode
 from registry.rules.splits import Share, read_percent
 from registry.rules.whereabouts import LIVE, DevicePlace
 
@@ -140,6 +146,46 @@ def _assignment(serial: Any) -> Read:
     if present is None:
         raise ScenarioError(f"The demo's files take {serial!r} out of a cabinet in which it does not hang.")
     yield "assignment_id", present.period
+
+
+def _mounting(serial: Any) -> Read:
+    """Read the serial of a device into how it was mounted where it hangs."""
+    [(_, assignment_id)] = _assignment(serial)
+    yield "mounting_id", find(Mounting, "assignment", assignment_id).pk
+
+
+def _mounted(given: Any) -> Read:
+    """Read how a device was mounted."""
+    times = {
+        name: datetime.fromisoformat(given[name])
+        for name in ("serial_taken_at", "cover_closed_at")
+        if name in given
+    }
+    yield "facts", {**given, **times}
+
+
+def _picture(given: Any) -> Read:
+    """Read the colours of a drawing into a photo."""
+    yield "kept", re_encode(_drawing(given))
+
+
+def _drawing(stripes: list[str], width_px: int = 480, height_px: int = 320) -> bytes:
+    """Return a drawing of upright stripes, each of a colour such as "#0b3d4f": the demo has no real photo."""
+    drawn = Image.new("RGB", (width_px, height_px))
+    for place, colour in enumerate(stripes):
+        left, right = (width_px * edge // len(stripes) for edge in (place, place + 1))
+        drawn.paste(ImageColor.getrgb(colour), (left, 0, right, height_px))
+    out = io.BytesIO()
+    drawn.save(out, "PNG")
+    return out.getvalue()
+
+
+def _photo(given: Any) -> Read:
+    """Read the tag of a cabinet and a kind into the photo of that kind."""
+    found = Photo.objects.filter(cabinet__asset_tag=given["cabinet"], kind=given["kind"]).first()
+    if found is None:
+        raise ScenarioError(f"The demo's files name a photo of {given['cabinet']!r} that is not there.")
+    yield "photo_id", found.pk
 
 
 def _period(given: Any) -> Read:
@@ -292,10 +338,15 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "locations": _locations,
     "parent": _key("parent_id", Account),
     "particulars": _particulars,
+    "mounted": _mounted,
+    "mounting": _mounting,
     "period": _period,
+    "photo": _photo,
+    "picture": _picture,
     "product": _key("product_id", Product),
     "shares": _shares,
     "staff": _key("staff_id", Staff, "username"),
+    "taken_at": _time("taken_at"),
     "token": _token,
     "valid_from": _time("valid_from"),
     "valid_to": _time("valid_to"),

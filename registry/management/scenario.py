@@ -17,7 +17,9 @@ from registry.actions import (
     counts,
     devices,
     locations,
+    mountings,
     periods,
+    photos,
     products,
     provisional,
     register,
@@ -94,6 +96,11 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "close_count": (counts.close_count, Verb.COUNT_CLOSED),
     "accept_difference": (counts.accept_difference, Verb.COUNT_DIFFERENCE_ACCEPTED),
     "dismiss_difference": (counts.dismiss_difference, Verb.COUNT_DIFFERENCE_DISMISSED),
+    "record_mounting": (mountings.record_mounting, Verb.MOUNTING_RECORDED),
+    "correct_mounting": (mountings.correct_mounting, Verb.MOUNTING_CORRECTED),
+    "set_mounting_practice": (mountings.set_mounting_practice, Verb.MOUNTING_PRACTICE_SET),
+    "add_photo": (photos.add_photo, Verb.PHOTO_ADDED),
+    "erase_photo": (photos.erase_photo, Verb.PHOTO_ERASED),
 }
 TAKE_PASSWORD = frozenset({"found_register", "add_staff", "set_password"})
 

@@ -15,6 +15,8 @@ from registry.models.locations import (
     LocationHolding,
     LocationState,
 )
+from registry.models.mountings import Mounting, MountingPractice
+from registry.models.photos import Photo, PhotoFile
 from registry.models.products import Product, Split, SplitShare
 from registry.models.requests import RequestAnswer
 from registry.models.staff import Staff, StaffDepot
@@ -41,6 +43,10 @@ __all__ = [
     "Location",
     "LocationHolding",
     "LocationState",
+    "Mounting",
+    "MountingPractice",
+    "Photo",
+    "PhotoFile",
     "Product",
     "RequestAnswer",
     "Split",

@@ -58,6 +58,13 @@ class Code(StrEnum):
     COUNT_INCOMPLETE = "count_incomplete"  # somebody has yet to look somewhere
     APPROVER_COUNTED = "approver_counted"  # nobody decides on what they counted themselves
 
+    # Mountings and photos
+    SERIAL_AFTER_COVER = "serial_after_cover"  # the cover was closed before the serial was taken
+    DRILLING_FORBIDDEN = "drilling_forbidden"  # a hole in a wall that may hold tubes
+    INSTEAD_MISSING = "instead_missing"  # nobody said what was used where nobody drills
+    PHOTO_INVALID = "photo_invalid"  # no whole picture of a known kind
+    PHOTO_TOO_LARGE = "photo_too_large"  # too many bytes or pixels
+
     # People
     ROLE_FORBIDS = "role_forbids"
     LAST_ADMINISTRATOR = "last_administrator"  # somebody must remain who can hand out roles

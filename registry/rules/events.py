@@ -36,6 +36,9 @@ class Kind(StrEnum):
     STAFF = "staff"
     TOKEN = "token"
     COUNT = "count"
+    MOUNTING = "mounting"
+    MOUNTING_PRACTICE = "mounting_practice"
+    PHOTO = "photo"
 
 
 class Verb(StrEnum):
@@ -99,6 +102,11 @@ class Verb(StrEnum):
     COUNT_CLOSED = "count.closed"
     COUNT_DIFFERENCE_ACCEPTED = "count.difference_accepted"
     COUNT_DIFFERENCE_DISMISSED = "count.difference_dismissed"
+    MOUNTING_RECORDED = "mounting.recorded"
+    MOUNTING_CORRECTED = "mounting.corrected"
+    MOUNTING_PRACTICE_SET = "mounting_practice.set"
+    PHOTO_ADDED = "photo.added"
+    PHOTO_ERASED = "photo.erased"
 
 
 SENTENCES: dict[Verb, str] = {
@@ -160,6 +168,11 @@ SENTENCES: dict[Verb, str] = {
     Verb.COUNT_CLOSED: "The count {count} was closed",
     Verb.COUNT_DIFFERENCE_ACCEPTED: "By the count {count} it was put right that device {device} was no longer at {from}[ but at {to}]",
     Verb.COUNT_DIFFERENCE_DISMISSED: "A difference of the count {count} was dismissed[: device {device}]",
+    Verb.MOUNTING_RECORDED: "It was recorded how device {device} was mounted in cabinet {cabinet}[ at {location}]",
+    Verb.MOUNTING_CORRECTED: "How device {device} was mounted in cabinet {cabinet}[ at {location}] was corrected",
+    Verb.MOUNTING_PRACTICE_SET: "The practice of mounting was set: {mounting_practice}",
+    Verb.PHOTO_ADDED: "A photo was added[ of cabinet {cabinet}][ with device {device}][ at {location}]",
+    Verb.PHOTO_ERASED: "A photo was erased[ of cabinet {cabinet}][ with device {device}][ at {location}]",
 }
 
 

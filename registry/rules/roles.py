@@ -34,6 +34,9 @@ class Act(StrEnum):
     TAKE_OVER = "take_over"
     CORRECT_HISTORY = "correct_history"
     COUNT = "count"  # draw a sample, look, and say what was found: nothing of the fleet changes
+    RECORD_MOUNTING = "record_mounting"  # how a device hangs, and photos of it
+    KEEP_PRACTICE = "keep_practice"  # the company's practice of mounting
+    ERASE_PHOTO = "erase_photo"
     MANAGE_TOKENS = "manage_tokens"
     READ_REGISTER = "read_register"  # what is where, timelines and traces, of one's depots
     READ_LEDGER = "read_ledger"  # every entry, whatever depot it is about
@@ -48,6 +51,7 @@ _FIELD_WORK = frozenset(
         Act.HAND_OVER_DEVICE,
         Act.ASSIGN_DEVICE,
         Act.RECORD_PROVISIONAL,
+        Act.RECORD_MOUNTING,
     }
 )
 ALLOWED: dict[Role, frozenset[Act]] = {

@@ -16,7 +16,9 @@ from registry.actions import (
     counts,
     devices,
     locations,
+    mountings,
     periods,
+    photos,
     products,
     provisional,
     register,
@@ -31,6 +33,7 @@ from registry.models.base import Record
 from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
 from tests.actions.unchanged import entry_of, nothing_changed, refused, undone
+from tests.factories.evidence import facts, kept_photo, mounted, photographed
 from tests.factories.world import DAY, PASSWORD, World, device_model, new_location, person
 
 MODULES = [
@@ -854,6 +857,62 @@ def dismiss_difference(world: World) -> Prepared:
 
 
 # --- the tests -----------------------------------------------------------------------------------------
+
+
+# --- mountings and photos ------------------------------------------------------------------------------
+
+
+@row(FIELD, "mounting.recorded", "mounting device cabinet location", "+mounting", scoped=True)
+def record_mounting(world: World) -> Prepared:
+    device, cabinet = world.device(), world.cabinet()
+    hung = world.assigned(device, cabinet)
+    return (
+        lambda actor, **more: mountings.record_mounting(
+            actor, **more, assignment_id=hung.period, facts=facts(world)
+        ),
+        {"device": device, "cabinet": cabinet, "location": world.location},
+    )
+
+
+@row(FIELD, "mounting.corrected", "mounting device cabinet location", "~mounting", scoped=True)
+def correct_mounting(world: World) -> Prepared:
+    mounting = mounted(world, world.assigned(world.device(), world.cabinet()).period)
+    return (
+        lambda actor, **more: mountings.correct_mounting(
+            actor, **more, mounting_id=mounting.pk, facts={"blanket_back": True}
+        ),
+        {"mounting": mounting, "location": world.location},
+    )
+
+
+@row(OFFICE, "mounting_practice.set", "mounting_practice", "+mountingpractice", scoped=False)
+def set_mounting_practice(world: World) -> Prepared:
+    return (
+        lambda actor, **more: mountings.set_mounting_practice(
+            actor, **more, value="hole", least_mm=None, most_mm=20
+        ),
+        {},
+    )
+
+
+@row(FIELD, "photo.added", "photo cabinet location", "+photo", scoped=True)
+def add_photo(world: World) -> Prepared:
+    cabinet = world.cabinet()
+    return (
+        lambda actor, **more: photos.add_photo(
+            actor, **more, kind="inside", kept=kept_photo(), taken_at=noon(world), cabinet_id=cabinet.pk
+        ),
+        {"cabinet": cabinet, "location": world.location},
+    )
+
+
+@row(OFFICE, "photo.erased", "photo cabinet location", "~photo", scoped=True)
+def erase_photo(world: World) -> Prepared:
+    photo = photographed(world, cabinet_id=world.cabinet().pk)
+    return (
+        lambda actor, **more: photos.erase_photo(actor, **more, photo_id=photo.pk),
+        {"photo": photo, "location": world.location},
+    )
 
 
 def test_the_table_has_a_row_for_every_action_but_the_founding() -> None:

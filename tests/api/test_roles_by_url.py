@@ -21,6 +21,7 @@ from registry.models import ApiToken
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
 from tests.api.client import ROOT, Api, Person, Reply, check_problem, ok, told
+from tests.factories.evidence import sent_photo
 from tests.factories.world import DAY, PASSWORD, World, device_model, person
 
 ROLES = ("office", "installer", "auditor", "administrator")
@@ -429,6 +430,35 @@ TABLE: dict[tuple[str, str], Row] = {
     ("POST", "count-differences/<uuid:key>/dismiss/"): row(
         OFFICE, ADDRESS, "count-differences/{difference}/dismiss/", WHY
     ),
+    # How devices were mounted, and photos of it: the field's work; practice and erasing are the office's.
+    ("GET", "mountings/"): row(EVERYBODY, LIST, "mountings/"),
+    ("POST", "mountings/"): row(
+        FIELD, BODY, "mountings/", lambda c: {"assignment": c.side.bare, "note": "by hand"}
+    ),
+    ("GET", "mountings/<uuid:key>/"): row(EVERYBODY, ADDRESS, "mountings/{mounting}/"),
+    ("PATCH", "mountings/<uuid:key>/"): row(
+        FIELD, ADDRESS, "mountings/{mounting}/", lambda c: {"note": "by hand"}
+    ),
+    ("GET", "mounting-practice/"): row(EVERYBODY, EVERYWHERE, "mounting-practice/"),
+    ("GET", "mounting-practice/<slug:key>/"): row(EVERYBODY, EVERYWHERE, "mounting-practice/hole/"),
+    ("PATCH", "mounting-practice/<slug:key>/"): row(
+        OFFICE, EVERYWHERE, "mounting-practice/hole/", lambda c: {"least_mm": 20, "most_mm": None}
+    ),
+    ("GET", "photos/"): row(EVERYBODY, LIST, "photos/"),
+    ("POST", "photos/"): row(
+        FIELD,
+        BODY,
+        "photos/",
+        lambda c: {
+            "kind": "inside",
+            "cabinet": c.side.cabinet,
+            "taken_at": c.at(9),
+            "content": sent_photo(),
+        },
+    ),
+    ("GET", "photos/<uuid:key>/"): row(EVERYBODY, ADDRESS, "photos/{photo}/"),
+    ("GET", "photos/<uuid:key>/image/"): row(EVERYBODY, ADDRESS, "photos/{photo}/image/"),
+    ("POST", "photos/<uuid:key>/erase/"): row(OFFICE, ADDRESS, "photos/{photo}/erase/", WHY),
     # Everything at a moment, counted; accounts are the whole company's.
     ("GET", "fleet/"): row(EVERYBODY, EVERYWHERE, "fleet/"),
     ("GET", "accounts/<uuid:key>/fleet/"): row(EVERYBODY, EVERYWHERE, "accounts/{account}/fleet/"),
@@ -463,7 +493,9 @@ IN_LISTS = {
     "depots/": "depot",
     "devices/": "device",
     "locations/": "location",
+    "mountings/": "mounting",
     "periods/": "state",
+    "photos/": "photo",
 }
 
 

@@ -27,6 +27,7 @@ MIGRATIONS = tuple(
         "0002_tokens_and_answers",
         "0003_checkpoints",
         "0004_counts",
+        "0008_mountings",
         "0009_count_results",
     )
 )
@@ -45,6 +46,8 @@ SIGNING = (
     "tests/console/test_checkpoints_pages.py",
 )
 COUNTING = ("tests/actions/test_counts_actions.py", "tests/rules", "tests/api/test_counts_api.py")
+PHOTOS = ("tests/ledger/test_audit_photos.py", "tests/actions/test_photos_actions.py")
+MOUNTED = ("tests/rules/test_rules_mountings.py", "tests/actions/test_mountings_actions.py")
 ALL_TESTS = ("tests/rules", "tests/actions", "tests/queries", "tests/ledger", "tests/models")
 
 # Which tests to ask first for a guard that one table alone has.
@@ -76,6 +79,25 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/ledger/audit.py", "_check_guards(report)", AUDIT),
     ("registry/ledger/audit.py", "check_contact_texts(report, scratch)", AUDIT),
     ("registry/ledger/audit.py", "check_staff_names(report)", AUDIT),
+    ("registry/ledger/audit.py", "check_photos(report)", PHOTOS),
+    ("registry/ledger/_audit_tables.py", "if held.sha256 != photo.sha256:", PHOTOS),
+    ("registry/ledger/_audit_tables.py", "if photo.erased:", PHOTOS),
+    ("registry/rules/photos.py", "if width * height > PIXELS_MAX:", ("tests/rules/test_rules_photos.py",)),
+    (
+        "registry/rules/photos.py",
+        "if len(content) > CONTENT_BYTES_MAX:",
+        ("tests/rules/test_rules_photos.py",),
+    ),
+    ("registry/rules/mountings.py", "if forbidden and exit_by in DRILLED:", MOUNTED),
+    ("registry/rules/mountings.py", "if forbidden and exit_by is not None", MOUNTED),
+    ("registry/rules/mountings.py", "if mounted.cover_closed_at is not None and (", MOUNTED),
+    ("registry/actions/mountings.py", "if Mounting.objects.filter(assignment=", MOUNTED),
+    ("registry/actions/mountings.py", "require_past(at, writing.now, name)", MOUNTED),
+    ("registry/actions/mountings.py", 'mounting.cabinet, "mounting")', HIDDEN),
+    ("registry/actions/photos.py", 'photo.cabinet, photo.device, "photo")', HIDDEN),
+    ("registry/actions/photos.py", '_in_sight(writing, shown_cabinet, None, "cabinet")', HIDDEN),
+    ("registry/actions/photos.py", '_in_sight(writing, None, shown_device, "device")', HIDDEN),
+    ("registry/actions/photos.py", 'require_past(taken_at, writing.now, "taken_at")', PHOTOS),
     ("registry/ledger/images.py", "return value.quantize(", ("tests/ledger",)),
     ("registry/ledger/images.py", "return value.astimezone(UTC)", ("tests/ledger",)),
     (

@@ -215,6 +215,12 @@ TABLE: dict[str, Row] = {
     # What hangs where.
     "assignment_swap": writes("assignment", ADDRESS, serial=spare),
     "assignment_end": writes("assignment", ADDRESS, end_reason="fault"),
+    # How what hangs was mounted, and photos of it.
+    "mounting_record": writes("bare", ADDRESS, note="by hand"),
+    "mounting_correct": writes("mounting", ADDRESS, note="by hand"),
+    "mounting_practice": reads(),
+    "mounting_practice_set": Row(OFFICE, EVERYWHERE, lambda c: ("hole",), lambda c: {"most_mm": "20"}),
+    "photo_erase": writes("photo", ADDRESS, **WHY),
     # Devices.
     "devices_receive": writes("", FORM, depot=depot, serials=fresh, **MODEL),
     "device_record": writes(

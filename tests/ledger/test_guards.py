@@ -28,6 +28,8 @@ from registry.models import (
     Entry,
     LocationHolding,
     LocationState,
+    Photo,
+    PhotoFile,
     Product,
     Split,
     SplitShare,
@@ -59,6 +61,10 @@ VERSIONS = [model for model in MODELS if issubclass(model, Version)]
 PERIODS = [model for model in MODELS if issubclass(model, PeriodVersion)]
 FAR = datetime.max.replace(tzinfo=START.tzinfo) - DAY
 
+ERASED: dict[type[models.Model], dict[str, Any]] = {
+    ContactText: {"salt": None, "text": None},
+    PhotoFile: {"content": None},
+}
 NEVER_CHANGED = [Entry, Subject, Checkpoint, SplitShare]
 
 only_sqlite = pytest.mark.statement_of("sqlite")
@@ -130,8 +136,8 @@ def replacing_by_update(rows: Rows, guard: Guard, model: type[models.Model]) -> 
     changes: dict[str, Any] = {"rowid": rowid(first)}
     if issubclass(model, Version):
         changes["superseded_id"] = rows.head + 1
-    elif model is ContactText:
-        changes |= {"salt": None, "text": None}
+    elif model in ERASED:
+        changes |= ERASED[model]
     also = [guard_of(model, "no_update")] if model in NEVER_CHANGED else []
     return Case(partial(update, second, "UPDATE OR REPLACE", **changes), also)
 
@@ -168,7 +174,17 @@ def superseded_by_another(rows: Rows, guard: Guard, model: type[models.Model]) -
 def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     row = rows.of[model][0]
     imaged = {column.name: column for column in imaged_fields(model)}
-    plain = ["name", "commitment", "maker_serial", "firmware", "everywhere", "revoked", "note"]
+    plain = [
+        "name",
+        "commitment",
+        "maker_serial",
+        "firmware",
+        "everywhere",
+        "revoked",
+        "note",
+        "least_mm",
+        "sha256",
+    ]
     name = next(name for name in plain if name in imaged)
     return Case(partial(update, row, **{name: another(imaged[name], getattr(row, name))}))
 
@@ -185,7 +201,8 @@ def splitting_in_part(rows: Rows, guard: Guard, model: type[models.Model]) -> Ca
 
 
 def rewording(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
-    return Case(partial(update, rows.of[ContactText][0], text={"name": "Somebody Else"}))
+    other = {ContactText: {"text": {"name": "Somebody Else"}}, PhotoFile: {"content": b"another picture"}}
+    return Case(partial(update, rows.of[model][0], **other[model]))
 
 
 def overlapping(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
@@ -603,6 +620,23 @@ def test_personal_text_is_erased_whole_or_left_alone(rows: Rows) -> None:
     update(row, **erased)
     put_back = partial(update, row, salt=bytes(16), text={"name": "Wren Calder"})
     assert "guard_contacttext_only_erased" in refusal(put_back)
+
+
+def test_a_photo_is_erased_whole_or_left_alone(rows: Rows) -> None:
+    row, another = rows.of[PhotoFile][0], rows.write(rows.fresh(Photo))
+    rows.tell()
+
+    assert refusal(partial(update, row, content=None)) == ""
+    for changes in (
+        {"content": b"another picture"},
+        {"content": None, "sha256": "0" * 64},
+        {"content": None, "photo_id": another.pk},
+        {"content": None, "id": new_key()},
+    ):
+        assert "guard_photofile_only_erased" in refusal(partial(update, row, **changes)), changes
+
+    update(row, content=None)
+    assert "guard_photofile_only_erased" in refusal(partial(update, row, content=b"a picture"))
 
 
 # --- periods ------------------------------------------------------------------------------------------

@@ -35,6 +35,10 @@ from registry.models import (
     Location,
     LocationHolding,
     LocationState,
+    Mounting,
+    MountingPractice,
+    Photo,
+    PhotoFile,
     Product,
     RequestAnswer,
     Split,
@@ -69,7 +73,7 @@ class Rows:
             for model in _RECORDS:
                 self._write(model)
                 self._write(model)
-            for model in (ContactText, RequestAnswer, *_VERSIONS):
+            for model in (ContactText, PhotoFile, RequestAnswer, *_VERSIONS):
                 self._write(model)
                 self._write(model)
             self.of[SplitShare] = list(
@@ -136,6 +140,10 @@ class Rows:
 
 def _key(rows: Rows, model: type[models.Model], other: int) -> Any:
     return rows.of[model][other].pk
+
+
+def _another_photo(rows: Rows) -> Any:
+    return rows.write(rows.fresh(Photo)).pk
 
 
 _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
@@ -230,6 +238,34 @@ _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
         "place": "cabinet",
         "cabinet_id": _key(rows, Cabinet, 0),
         "device_id": _key(rows, Device, 0),
+    },
+    Mounting: lambda rows, n, other: {
+        "assignment": new_key(),
+        "device_id": _key(rows, Device, 0),
+        "cabinet_id": _key(rows, Cabinet, 0),
+        "serial_taken_at": START,
+        "cover_closed_at": START + DAY,
+    },
+    MountingPractice: lambda rows, n, other: {
+        "value": ("hole", "rail_behind_front", "headroom_cleared", "exit_below_ceiling")[
+            MountingPractice.objects.count() % 4
+        ],
+        "least_mm": 20,
+        "most_mm": 30,
+    },
+    Photo: lambda rows, n, other: {
+        "kind": "label",
+        "cabinet_id": _key(rows, Cabinet, 0),
+        "sha256": f"{n:064x}",
+        "width_px": 1_200,
+        "height_px": 900,
+        "taken_at": START,
+    },
+    # Rows 0 and 1 are of photos 0 and 1; a fresh one is of a photo of its own.
+    PhotoFile: lambda rows, n, other: {
+        "photo_id": _key(rows, Photo, other) if len(rows.of[PhotoFile]) < 2 else _another_photo(rows),
+        "sha256": f"{n:064x}",
+        "content": b"a picture",
     },
     AccountState: lambda rows, n, other: {"account_id": _key(rows, Account, other), "state": "open"},
     LocationState: lambda rows, n, other: {"location_id": _key(rows, Location, other), "state": "open"},

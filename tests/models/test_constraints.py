@@ -282,6 +282,35 @@ CHECK_CASES: dict[str, Any] = {
     "location_holding_has_number": never_blank("store_number"),
     "location_state_ends_after_start": ends,
     "location_state_known": of_words("state", "planned", "open", "asleep", "closed"),
+    "mounting_cable_exit_known": lambda rows: [
+        ({"cable_exit": word}, {"cable_exit": wrong})
+        for word in ("", "existing_hole", "drilled_back", "door_seal", "none")
+        for wrong in ("ghost", "DRILLED_BACK")
+    ],
+    "mounting_outdoor_wrapped_known": lambda rows: [
+        ({"outdoor_wrapped": word}, {"outdoor_wrapped": "ghost"})
+        for word in ("", "yes", "no", "not_applicable")
+    ],
+    "mounting_serial_before_cover": lambda rows: [
+        ({"cover_closed_at": START}, {"cover_closed_at": START - DAY}),
+        ({"serial_taken_at": None, "cover_closed_at": None}, {"serial_taken_at": None}),
+    ],
+    "mounting_practice_value_known": lambda rows: [({"value": "headroom_cleared"}, {"value": "ghost"})],
+    "mounting_practice_bounds_ordered": lambda rows: [
+        ({"most_mm": 20}, {"most_mm": 19}),
+        ({"most_mm": None}, {"least_mm": None, "most_mm": None}),
+        ({"least_mm": None}, {"least_mm": 31}),
+    ],
+    "photo_kind_known": of_words("kind", "label", "inside", "cable_exit", "nameplate", "other"),
+    "photo_of_something": lambda rows: [
+        ({"cabinet_id": None, "device_id": rows.of[Device][0].pk}, {"cabinet_id": None})
+    ],
+    "photo_size_kept": lambda rows: [
+        ({"width_px": 1_600, "height_px": 1_600}, {"width_px": 1_601}),
+        ({"width_px": 1, "height_px": 1}, {"width_px": 0}),
+        ({}, {"height_px": 1_601}),
+        ({}, {"height_px": 0}),
+    ],
     "product_mass_unit_known": of_words("net_mass_unit", "lb", "kg"),
     "product_has_mass": lambda rows: [({"net_mass": "0.001"}, {"net_mass": 0}), ({}, {"net_mass": -8})],
     "product_has_code": never_blank("code"),

@@ -26,8 +26,10 @@ provisional.recorded provisional.confirmed provisional.merged provisional.reject
 period.corrected period.withdrawn
 count.drawn count.finding_recorded count.place_not_counted count.place_reopened count.closed
 count.difference_accepted count.difference_dismissed
+mounting.recorded mounting.corrected mounting_practice.set photo.added photo.erased
 """
 KINDS = "account location contact depot cabinet_model cabinet product device_model device staff token count"
+KINDS += " mounting mounting_practice photo"
 PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at", "van"}
 
 

@@ -26,6 +26,9 @@ judge_provisional   yes     no         no       yes
 take_over           yes     no         no       yes
 correct_history     yes     no         no       yes
 count               yes     no         yes      yes
+record_mounting     yes     yes        no       yes
+keep_practice       yes     no         no       yes
+erase_photo         yes     no         no       yes
 manage_tokens       no      no         no       yes
 read_register       yes     yes        yes      yes
 read_ledger         yes     no         yes      yes

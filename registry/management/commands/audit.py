@@ -96,7 +96,8 @@ class Command(BaseCommand):
         self.stdout.write(
             f"{report.entries:,} entries hashed and replayed, {report.rows:,} rows compared,"
             f" {report.guards} guards looked for, {report.texts:,} personal texts ({report.erased:,} erased)"
-            f" and {report.names:,} names held against their commitments; {report.subtrees:,} subtrees of the"
+            f" and {report.names:,} names held against their commitments, {report.photos:,} photos"
+            f" ({report.photos_erased:,} erased) against their hashes; {report.subtrees:,} subtrees of the"
             f" tree compared, {report.checkpoints:,} checkpoints verified."
         )
 
