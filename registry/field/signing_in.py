@@ -6,7 +6,7 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
-from django.urls import reverse_lazy
+from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
@@ -25,26 +25,22 @@ class NameAndPassword(AuthenticationForm):
 
 
 class SignIn(LoginView):
-    """The way in, for everybody who may use the register."""
+    """The way in, for everybody who may use the register; what the address names is not followed."""
 
     form_class = NameAndPassword
     template_name = "field/sign_in.html"
-    next_page = reverse_lazy("field:shell")
-    redirect_field_name = "to"  # nowhere else than the page: what is not listed here is not followed
 
-    def get_redirect_url(self) -> str:
-        """Follow nothing that the address names."""
-        return ""
+    def get_success_url(self) -> str:
+        """Go to the page."""
+        return reverse("field:shell")
 
 
 class SignOut(LogoutView):
     """The way out; what waits on the phone stays there."""
 
-    next_page = reverse_lazy("field:sign_in")
-
-    def get_redirect_url(self) -> str:
-        """Follow nothing that the address names."""
-        return ""
+    def get_success_url(self) -> str:
+        """Go to the way in."""
+        return reverse("field:sign_in")
 
 
 @require_safe
