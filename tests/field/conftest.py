@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Route, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, Route, sync_playwright
 
 from tests.browser.conftest import FLAGS
 
@@ -17,17 +17,22 @@ PHONE: Any = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "red
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Debian's chromium, without a window."""
-    path = shutil.which("chromium")
-    if path is None:
+def playwright() -> Iterator[Playwright]:
+    """What drives browsers; its loop would stop database tests while it runs."""
+    if shutil.which("chromium") is None:
         if os.environ.get("CI"):
             pytest.fail("chromium is missing, and CI skips nothing")
         pytest.skip("NO CHROMIUM ON THIS MACHINE: install Debian's package chromium")
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=path, args=FLAGS)
+    with sync_playwright() as found:
         yield found
-        found.close()
+
+
+@pytest.fixture(scope="module")
+def browser(playwright: Playwright) -> Iterator[Browser]:
+    """Debian's chromium, without a window."""
+    found = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
+    yield found
+    found.close()
 
 
 @pytest.fixture(scope="module")

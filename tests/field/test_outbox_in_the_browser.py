@@ -8,7 +8,7 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright, Route, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, Route, expect
 
 from tests.field.conftest import PHONE
 from tests.field.phone import Phone, ask, kept, sign_in
@@ -74,9 +74,19 @@ def yard() -> Iterator[Yard]:
         yield Yard(register, hester, depot, model, product)
 
 
+@pytest.fixture(scope="module")
+def signed_in(browser: Browser, yard: Yard) -> Any:
+    """Return the cookies of hester's phone, so that not each test waits for a password."""
+    context = browser.new_context(**PHONE)
+    sign_in(context.new_page(), yard.register)
+    found = context.storage_state()
+    context.close()
+    return found
+
+
 @pytest.fixture
-def context(browser: Browser) -> Iterator[BrowserContext]:
-    found = browser.new_context(**PHONE)
+def context(browser: Browser, signed_in: Any) -> Iterator[BrowserContext]:
+    found = browser.new_context(**PHONE, storage_state=signed_in)
     yield found
     found.close()
 
@@ -86,7 +96,7 @@ def page(context: BrowserContext, yard: Yard) -> Page:
     """Hester's phone, signed in; it does not send by itself, so that a test says when."""
     found = context.new_page()
     found.route("**/field/app.js", lambda route: route.fulfill(body="", content_type="text/javascript"))
-    sign_in(found, yard.register)
+    found.goto(f"{yard.register.url}/field/")
     ask(found, "await store.saveFact('person', await sending.whoIsThere());")
     return found
 
@@ -378,14 +388,11 @@ def test_the_tag_of_an_own_change_counts_until_a_newer_pack_knows_better(page: P
     assert row_of(page, enqueue(page, other | {"thing": key, "etag": '"new"'}))["predecessor"] == mine
 
 
-def test_a_dead_battery_loses_nothing_and_doubles_nothing(yard: Yard, tmp_path: Path) -> None:
-    with sync_playwright() as playwright:
-        lives_twice(playwright, yard, tmp_path)
-
-
-def lives_twice(playwright: Playwright, yard: Yard, home: Path) -> None:
+def test_a_dead_battery_loses_nothing_and_doubles_nothing(
+    playwright: Playwright, yard: Yard, tmp_path: Path
+) -> None:
     cabinet = yard.cabinet("TM-015")
-    phone = Phone(playwright, home)
+    phone = Phone(playwright, tmp_path)
     try:
         sign_in(phone.page, yard.register)
         phone.page.wait_for_function("async () => (await navigator.serviceWorker.ready).active !== null")
@@ -405,7 +412,7 @@ def lives_twice(playwright: Playwright, yard: Yard, home: Path) -> None:
     finally:
         phone.dies()
 
-    phone = Phone(playwright, home)
+    phone = Phone(playwright, tmp_path)
     try:
         phone.context.set_offline(True)
         phone.page.goto(f"{yard.register.url}/field/")
