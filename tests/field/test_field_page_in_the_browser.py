@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
 
-from tests.field.phone import sign_in
+from tests.field.phone import ask, sign_in
 from tests.field.yard import Yard
 
 LABELS = Path(__file__).with_name("labels")
@@ -90,6 +90,78 @@ def test_a_label_is_read_off_a_picture_under_the_policy_of_the_page(
     assert told["text"].endswith(text)
     assert told["kind"] == kind
     assert told["serial"] == (serial or "09506000134352")
+
+
+def test_a_label_is_found_in_a_moving_picture(page: Page) -> None:
+    picture = base64.b64encode((LABELS / "code_128_serial.png").read_bytes()).decode()
+
+    told = page.evaluate(
+        """async (picture) => {
+            const {scanFrom, closeCamera} = await import('/static/registry/field/barcode.js');
+            const canvas = document.createElement('canvas');
+            Object.assign(canvas, {width: 640, height: 360});
+            const pen = canvas.getContext('2d');
+            const bytes = Uint8Array.from(atob(picture), (one) => one.charCodeAt(0));
+            const label = await createImageBitmap(new Blob([bytes], {type: 'image/png'}));
+            let frame = 0;
+            setInterval(() => {
+                pen.fillStyle = '#fff';
+                pen.fillRect(0, 0, 640, 360);
+                frame += 1;
+                if (frame > 20) { pen.drawImage(label, 20, 40); }
+            }, 30);
+            const video = document.createElement('video');
+            Object.assign(video, {muted: true, srcObject: canvas.captureStream(30)});
+            await video.play();
+            const codes = await scanFrom(video);
+            closeCamera(video);
+            const stopped = await scanFrom(video, {signal: AbortSignal.abort()}).catch((error) => error.name);
+            return [codes[0].text, video.srcObject, stopped];
+        }""",
+        picture,
+    )
+
+    assert told == ["]C0P30042176", None, "AbortError"]
+
+
+def test_the_day_pack_is_loaded_and_stays_without_signal_and_says_why_it_cannot_be(
+    page: Page, yard: Yard
+) -> None:
+    day = "const {loadDay, age_s, isOld} = await import('/static/registry/field/day.js');"
+    why = "const why = await loadDay('2026-11-27').catch((error) => error.reason);"
+    pack = ask(page, f"{day} return loadDay();")
+    assert pack["person"]["name"] == "Hester Marrow"
+    assert [depot["code"] for depot in pack["depots"]] == ["TM"]
+
+    page.context.set_offline(True)
+    page.reload()
+    told = ask(
+        page, f"{day} {why} const pack = await store.pack(); return [why, pack, age_s(pack), isOld(pack)];"
+    )
+    assert told[0] == "line"
+    assert told[1] == pack
+    assert 0 <= told[2] < 600
+    assert told[3] is False
+    assert ask(page, f"{day} return isOld({{...await store.pack(), day: '2020-01-01'}});")
+
+    page.context.set_offline(False)
+    page.context.clear_cookies()
+    assert ask(page, f"{day} {why} return [why, (await store.pack()).day];")[0] == "sign_in"
+
+
+def test_the_phone_learns_how_far_its_clock_is_out(page: Page) -> None:
+    told = ask(
+        page,
+        """const asked = Date.now();
+        clock.learn(new Date(asked - 1200e3).toISOString(), asked, asked);
+        const fast = clock.behind_s();
+        clock.learn(new Date(asked + 4e3).toISOString(), asked, asked);
+        const agreed = clock.behind_s();
+        clock.learn('no time', asked, asked);
+        return [fast, agreed, clock.behind_s()];""",
+    )
+
+    assert told == [-1200, 0, 0]
 
 
 def test_a_name_and_password_let_an_installer_in_whom_the_console_does_not(page: Page, yard: Yard) -> None:
