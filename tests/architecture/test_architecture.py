@@ -13,7 +13,7 @@ from django.apps import apps
 from django.core.management import get_commands
 
 ROOT = Path(__file__).resolve().parents[2]
-ROOMS = ("rules", "models", "queries", "actions", "api", "console")
+ROOMS = ("rules", "models", "queries", "actions", "api", "console", "field")
 TOP_LEVEL = {
     "README.md",
     "DEVELOPERS.md",
