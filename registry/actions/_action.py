@@ -28,8 +28,10 @@ from registry.models import (
     Depot,
     Device,
     DeviceModel,
+    DeviceToken,
     Location,
     Product,
+    ReadingSeal,
     Split,
     SplitShare,
     Staff,
@@ -60,6 +62,8 @@ KINDS: dict[type[Record], Kind] = {
     Device: Kind.DEVICE,
     Staff: Kind.STAFF,
     ApiToken: Kind.TOKEN,
+    DeviceToken: Kind.DEVICE_TOKEN,
+    ReadingSeal: Kind.READING_SEAL,
     Count: Kind.COUNT,
 }
 

@@ -18,7 +18,7 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, UniqueConstraint
 
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
-from registry.models import Checkpoint, ContactText, Entry, Split, SplitShare, Subject
+from registry.models import Checkpoint, ContactText, Entry, Reading, Split, SplitShare, Subject
 from registry.models.base import LedgerKind, PeriodVersion
 
 HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
@@ -99,6 +99,7 @@ def all_guards(vendor: str) -> list[Guard]:
         *(guard for model in ledgered_models() for guard in _model_guards(model)),
         *_part_guards(),
         *_erasable_guards(),
+        *_sealed_guards(),
         *_overlap_guards(),
     ]
     return [guard for guard in guards if guard.only in ("", vendor)]
@@ -279,6 +280,21 @@ def _erasable_guards() -> Iterator[Guard]:
         "NEW.id {differs} OLD.id OR NEW.contact_id {differs} OLD.contact_id"
         " OR NEW.commitment {differs} OLD.commitment OR NEW.salt IS NOT NULL OR NEW.text IS NOT NULL",
         "personal text is erased or left alone",
+    )
+
+
+def _sealed_guards() -> Iterator[Guard]:
+    table = Reading._meta.db_table
+    yield from _never_removed(table)
+    yield from _never_replaced(Reading)
+    yield Guard(table, "unsealed", INSERT, "NEW.seal_index IS NOT NULL", "a report comes unsealed")
+    yield Guard(
+        table,
+        "sealed_once",
+        UPDATE,
+        f"OLD.seal_index IS NOT NULL OR NEW.seal_index {{differs}} {HEAD} + 1"
+        f" OR {_changed(Reading, leave_out='seal_index')}",
+        "a report is sealed once, by the entry to come, and never changed",
     )
 
 

@@ -16,9 +16,10 @@ from registry.models.locations import (
     LocationState,
 )
 from registry.models.products import Product, Split, SplitShare
+from registry.models.readings import Reading, ReadingSeal
 from registry.models.requests import RequestAnswer
 from registry.models.staff import Staff, StaffDepot
-from registry.models.tokens import ApiToken
+from registry.models.tokens import ApiToken, DeviceToken
 
 __all__ = [
     "Account",
@@ -36,12 +37,15 @@ __all__ = [
     "Depot",
     "Device",
     "DeviceModel",
+    "DeviceToken",
     "DeviceWhereabouts",
     "Entry",
     "Location",
     "LocationHolding",
     "LocationState",
     "Product",
+    "Reading",
+    "ReadingSeal",
     "RequestAnswer",
     "Split",
     "SplitShare",

@@ -34,7 +34,7 @@ from registry.ledger.images import (
     table_name,
     upgraded,
 )
-from registry.models import Account, AccountState, ApiToken, Entry, Location, Product, Staff
+from registry.models import Account, AccountState, ApiToken, DeviceToken, Entry, Location, Product, Staff
 from registry.models.base import LedgerKind, new_key
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.errors import Code, RuleBroken
@@ -128,6 +128,7 @@ def test_only_what_is_personal_or_secret_is_left_out() -> None:
     assert left_out == {
         Staff: {"username", "name", "name_salt", "password"},
         ApiToken: {"name", "digest"},
+        DeviceToken: {"digest"},
     }
 
 
