@@ -58,6 +58,10 @@ class Code(StrEnum):
     COUNT_INCOMPLETE = "count_incomplete"  # somebody has yet to look somewhere
     APPROVER_COUNTED = "approver_counted"  # nobody decides on what they counted themselves
 
+    # Readings
+    OTHER_DEVICE = "other_device"  # a device's own token reports for another
+    READING_DIFFERS = "reading_differs"  # another report of this device and time says something else
+
     # People
     ROLE_FORBIDS = "role_forbids"
     LAST_ADMINISTRATOR = "last_administrator"  # somebody must remain who can hand out roles
