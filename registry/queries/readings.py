@@ -1,7 +1,7 @@
 """What devices reported, by serial and measured time."""
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeAlias
@@ -62,16 +62,6 @@ def as_report(reading: Reading) -> Report:
         reading.signal_dbm,
         reading.firmware,
     )
-
-
-SEALED_COLUMNS = tuple(field.attname for field in Reading._meta.local_concrete_fields if field.name != "seal")
-_CHUNK = 2_000  # rows read at a time
-
-
-def sealed_rows(index: int) -> Iterator[dict[str, Any]]:
-    """Yield what entry `index` seals, by column, in the order of keys: the leaves of its tree."""
-    found = Reading.objects.filter(seal=index).order_by("pk")
-    yield from found.values(*SEALED_COLUMNS).iterator(chunk_size=_CHUNK)
 
 
 def readings_of_serial(
