@@ -77,6 +77,8 @@ class Report:
     erased: int = 0  # personal texts that were wiped: no finding, but said
     photos: int = 0  # whose bytes were held against the hash that the ledger binds
     photos_erased: int = 0
+    seals: int = 0  # of readings, computed again, and
+    readings: int = 0  # those that they bind
     subtrees: int = 0  # of the stored tree, compared
     checkpoints: int = 0  # signatures and roots of the register's own
     kept_size: int = 0  # of the largest checkpoint from outside that held, 0 for none
@@ -134,6 +136,8 @@ def as_json(report: Report, at: datetime) -> dict[str, Json]:
         "erased": report.erased,
         "photos": report.photos,
         "photos_erased": report.photos_erased,
+        "seals": report.seals,
+        "readings": report.readings,
         "subtrees": report.subtrees,
         "checkpoints": report.checkpoints,
         "kept_size": report.kept_size or None,

@@ -9,7 +9,6 @@ The conditions are plain SQL that both databases read; `{differs}` is the one wo
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from django.apps import apps
@@ -17,79 +16,13 @@ from django.db import connection
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, UniqueConstraint
 
+from registry.ledger._guard import DELETE, INSERT, TRUNCATE, UPDATE
+from registry.ledger._guard import Guard as Guard
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
-from registry.models import Checkpoint, ContactText, Entry, PhotoFile, Split, SplitShare, Subject
+from registry.models import Checkpoint, ContactText, Entry, PhotoFile, Reading, Split, SplitShare, Subject
 from registry.models.base import LedgerKind, PeriodVersion
 
 HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
-NAME_LENGTH_MAX = 63  # bytes of a PostgreSQL identifier
-
-INSERT, UPDATE, DELETE, TRUNCATE = "INSERT", "UPDATE", "DELETE", "TRUNCATE"
-
-
-@dataclass(frozen=True, slots=True)
-class Guard:
-    """One refusal of the database: when `event` comes to `table` and `condition` holds.
-
-    `exclusion` is what PostgreSQL uses in the trigger's stead; `only` names the one database that needs
-    the guard, or is blank.
-    """
-
-    table: str
-    what: str
-    event: str
-    condition: str
-    refuses: str
-    exclusion: str = ""
-    only: str = ""
-
-    @property
-    def name(self) -> str:
-        """The guard's name in the database."""
-        return f"guard_{self.table.removeprefix('registry_')}_{self.what}"[:NAME_LENGTH_MAX]
-
-    def sqlite_sql(self) -> str:
-        """Return the statement that makes the guard on SQLite."""
-        condition = self.condition.format(differs="IS NOT")
-        return (
-            f'CREATE TRIGGER "{self.name}" BEFORE {self.event} ON "{self.table}" WHEN {condition}'
-            f" BEGIN SELECT RAISE(ABORT, '{self.name}: {self.refuses}'); END"
-        )
-
-    def postgresql_body(self) -> str:
-        """Return the body of the trigger function on PostgreSQL."""
-        condition = self.condition.format(differs="IS DISTINCT FROM")
-        give_back = {INSERT: "NEW", UPDATE: "NEW", DELETE: "OLD", TRUNCATE: "NULL"}[self.event]
-        return (
-            f" BEGIN IF {condition} THEN RAISE EXCEPTION USING ERRCODE = '23000',"
-            f" MESSAGE = '{self.name}: {self.refuses}'; END IF; RETURN {give_back}; END "
-        )
-
-    def postgresql_sql(self) -> list[str]:
-        """Return the statements that make the guard on PostgreSQL."""
-        if self.exclusion:
-            return [f'ALTER TABLE "{self.table}" ADD CONSTRAINT "{self.name}" {self.exclusion}']
-        return [
-            f'CREATE OR REPLACE FUNCTION "{self.name}"() RETURNS trigger LANGUAGE plpgsql'
-            f" AS $guard${self.postgresql_body()}$guard$",
-            self.postgresql_trigger(),
-        ]
-
-    def postgresql_trigger(self) -> str:
-        """Return the statement that has PostgreSQL call the function, written as PostgreSQL writes it."""
-        level = "STATEMENT" if self.event == TRUNCATE else "ROW"
-        return (
-            f"CREATE TRIGGER {self.name} BEFORE {self.event} ON {self.table}"
-            f" FOR EACH {level} EXECUTE FUNCTION {self.name}()"
-        )
-
-    def drop_sql(self, vendor: str) -> list[str]:
-        """Return the statements that take the guard away."""
-        if vendor == "sqlite":
-            return [f'DROP TRIGGER IF EXISTS "{self.name}"']
-        if self.exclusion:
-            return [f'ALTER TABLE "{self.table}" DROP CONSTRAINT IF EXISTS "{self.name}"']
-        return [f'DROP FUNCTION IF EXISTS "{self.name}"() CASCADE']
 
 
 def all_guards(vendor: str) -> list[Guard]:
@@ -99,6 +32,7 @@ def all_guards(vendor: str) -> list[Guard]:
         *(guard for model in ledgered_models() for guard in _model_guards(model)),
         *_part_guards(),
         *_erasable_guards(),
+        *_sealed_guards(),
         *_overlap_guards(),
     ]
     return [guard for guard in guards if guard.only in ("", vendor)]
@@ -280,6 +214,21 @@ def _erasable_guards() -> Iterator[Guard]:
         gone = [f"NEW.{column} IS NOT NULL" for column in wiped]
         condition = " OR ".join([*same, *gone])
         yield Guard(table, "only_erased", UPDATE, condition, f"{refuses} erased or left alone")
+
+
+def _sealed_guards() -> Iterator[Guard]:
+    table = Reading._meta.db_table
+    yield from _never_removed(table)
+    yield from _never_replaced(Reading)
+    yield Guard(table, "unsealed", INSERT, "NEW.seal_index IS NOT NULL", "a report comes unsealed")
+    yield Guard(
+        table,
+        "sealed_once",
+        UPDATE,
+        f"OLD.seal_index IS NOT NULL OR NEW.seal_index {{differs}} {HEAD} + 1"
+        f" OR {_changed(Reading, leave_out='seal_index')}",
+        "a report is sealed once, by the entry to come, and never changed",
+    )
 
 
 # Each history in which one thing has one current period at a time: model, what, columns, where.

@@ -25,6 +25,7 @@ from registry.models import (
     Depot,
     Device,
     DeviceModel,
+    DeviceToken,
     DeviceWhereabouts,
     Location,
     LocationHolding,
@@ -122,6 +123,10 @@ def _device(given: Any) -> Read:
         yield "device_id", find_device(given).pk
     else:
         yield "device", _new_device(given)
+
+
+def _gateway(name: Any) -> Read:
+    yield "gateway", find(DeviceToken, "name", name)
 
 
 def _into(serial: Any) -> Read:
@@ -326,6 +331,8 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "difference": _difference,
     "drawn": _drawn,
     "device": _device,
+    "device_token": _key("device_token_id", DeviceToken, "name"),
+    "gateway": _gateway,
     "device_model": _key("device_model_id", DeviceModel, "name"),
     "devices": _devices,
     "devices_to": _key("devices_to", Depot),

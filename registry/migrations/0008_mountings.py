@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0004_counts'),
+        ('registry', '0005_readings'),
     ]
 
     operations = [

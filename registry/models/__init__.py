@@ -18,9 +18,10 @@ from registry.models.locations import (
 from registry.models.mountings import Mounting, MountingPractice
 from registry.models.photos import Photo, PhotoFile
 from registry.models.products import Product, Split, SplitShare
+from registry.models.readings import Reading, ReadingSeal
 from registry.models.requests import RequestAnswer
 from registry.models.staff import Staff, StaffDepot
-from registry.models.tokens import ApiToken
+from registry.models.tokens import ApiToken, DeviceToken
 
 __all__ = [
     "Account",
@@ -38,6 +39,7 @@ __all__ = [
     "Depot",
     "Device",
     "DeviceModel",
+    "DeviceToken",
     "DeviceWhereabouts",
     "Entry",
     "Location",
@@ -48,6 +50,8 @@ __all__ = [
     "Photo",
     "PhotoFile",
     "Product",
+    "Reading",
+    "ReadingSeal",
     "RequestAnswer",
     "Split",
     "SplitShare",

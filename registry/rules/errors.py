@@ -64,6 +64,9 @@ class Code(StrEnum):
     INSTEAD_MISSING = "instead_missing"  # nobody said what was used where nobody drills
     PHOTO_INVALID = "photo_invalid"  # no whole picture of a known kind
     PHOTO_TOO_LARGE = "photo_too_large"  # too many bytes or pixels
+    # Readings
+    OTHER_DEVICE = "other_device"  # a device's own token reports for another
+    READING_DIFFERS = "reading_differs"  # another report of this device and time says something else
 
     # People
     ROLE_FORBIDS = "role_forbids"

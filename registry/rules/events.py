@@ -35,6 +35,8 @@ class Kind(StrEnum):
     DEVICE = "device"
     STAFF = "staff"
     TOKEN = "token"
+    DEVICE_TOKEN = "device_token"
+    READING_SEAL = "reading_seal"
     COUNT = "count"
     MOUNTING = "mounting"
     MOUNTING_PRACTICE = "mounting_practice"
@@ -53,6 +55,9 @@ class Verb(StrEnum):
     STAFF_PASSWORD_SET = "staff.password_set"
     TOKEN_ISSUED = "token.issued"
     TOKEN_REVOKED = "token.revoked"
+    DEVICE_TOKEN_ISSUED = "device_token.issued"
+    DEVICE_TOKEN_REVOKED = "device_token.revoked"
+    READINGS_SEALED = "readings.sealed"
     DEPOT_REGISTERED = "depot.registered"
     DEPOT_CORRECTED = "depot.corrected"
     ACCOUNT_REGISTERED = "account.registered"
@@ -119,6 +124,9 @@ SENTENCES: dict[Verb, str] = {
     Verb.STAFF_PASSWORD_SET: "A new password was set for {staff}",
     Verb.TOKEN_ISSUED: "{staff} got {token} for the API",
     Verb.TOKEN_REVOKED: "{token} of {staff} was revoked",
+    Verb.DEVICE_TOKEN_ISSUED: "{device_token} got a token to report readings[ of device {device}]",
+    Verb.DEVICE_TOKEN_REVOKED: "The token of {device_token} to report readings was revoked",
+    Verb.READINGS_SEALED: "The readings received before {reading_seal} were sealed",
     Verb.DEPOT_REGISTERED: "Depot {depot} was registered",
     Verb.DEPOT_CORRECTED: "Details of depot {depot} were corrected",
     Verb.ACCOUNT_REGISTERED: "Account {account} was registered",

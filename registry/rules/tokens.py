@@ -11,6 +11,9 @@ PREFIX = "rime_"  # so that a secret found in a file or a log is known for what 
 SECRET_BYTES = 32  # 256 random bits: a plain digest cannot be tried through
 LIFE_MAX = timedelta(days=400)
 LIFE_DEFAULT = timedelta(days=90)
+# Nobody climbs a ladder to change the token of a device: it is issued for years.
+DEVICE_LIFE_MAX = timedelta(days=4_000)
+DEVICE_LIFE_DEFAULT = timedelta(days=800)
 
 
 def new_secret() -> str:
@@ -23,12 +26,12 @@ def digest_of_secret(secret: str) -> bytes:
     return hashlib.sha256(secret.encode()).digest()
 
 
-def check_expiry(expires_at: datetime, now: datetime) -> None:
-    """Raise RuleBroken TIME_INVALID unless the token would expire within LIFE_MAX from now."""
+def check_expiry(expires_at: datetime, now: datetime, life_max: timedelta = LIFE_MAX) -> None:
+    """Raise RuleBroken TIME_INVALID unless the token would expire within `life_max` from now."""
     require_offset(expires_at, "expires_at")
-    if not now < expires_at <= now + LIFE_MAX:
+    if not now < expires_at <= now + life_max:
         raise RuleBroken(
             Code.TIME_INVALID,
-            f"A token lives at most {LIFE_MAX.days} days from now. Choose a time within them.",
+            f"A token lives at most {life_max.days} days from now. Choose a time within them.",
             field="expires_at",
         )

@@ -31,6 +31,7 @@ from registry.models import (
     Photo,
     PhotoFile,
     Product,
+    Reading,
     Split,
     SplitShare,
     Staff,
@@ -138,6 +139,8 @@ def replacing_by_update(rows: Rows, guard: Guard, model: type[models.Model]) -> 
         changes["superseded_id"] = rows.head + 1
     elif model in ERASED:
         changes |= ERASED[model]
+    elif model is Reading:
+        changes["seal_id"] = rows.head + 1
     also = [guard_of(model, "no_update")] if model in NEVER_CHANGED else []
     return Case(partial(update, second, "UPDATE OR REPLACE", **changes), also)
 
@@ -171,6 +174,14 @@ def superseded_by_another(rows: Rows, guard: Guard, model: type[models.Model]) -
     return Case(partial(update, rows.of[model][0], superseded_id=rows.head))
 
 
+def coming_sealed(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(rows.insert, Reading, seal_id=rows.head + 1))
+
+
+def sealing_for_another(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(update, rows.of[Reading][0], seal_id=rows.head))
+
+
 def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     row = rows.of[model][0]
     imaged = {column.name: column for column in imaged_fields(model)}
@@ -184,6 +195,7 @@ def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case
         "note",
         "least_mm",
         "sha256",
+        "root",
     ]
     name = next(name for name in plain if name in imaged)
     return Case(partial(update, row, **{name: another(imaged[name], getattr(row, name))}))
@@ -230,6 +242,8 @@ CASES: dict[str, Callable[[Rows, Guard, type[models.Model]], Case]] = {
     "made_by_entry": made_by_no_entry,
     "superseded_once": superseded_by_another,
     "revised_by_entry": revised_by_none,
+    "unsealed": coming_sealed,
+    "sealed_once": sealing_for_another,
     "before_split": adding_a_share,
     "whole": splitting_in_part,
     "only_erased": rewording,
@@ -472,6 +486,25 @@ def test_no_column_of_a_record_changes_without_the_entry_to_come(
         if column.attname in ("id", "registered_id"):
             by_entry = refusal(partial(update, row, **{"revised_id": rows.head + 1, **changes}))
             assert "_revised_by_entry:" in by_entry, column.name
+
+
+def test_sealing_a_reading_changes_nothing_else_of_it(rows: Rows) -> None:
+    row = rows.of[Reading][0]
+    assert refusal(partial(update, row, seal_id=rows.head + 1)) == ""
+    with alone(Reading, "sealed_once"):
+        for column in Reading._meta.local_concrete_fields:
+            if column.name != "seal":
+                value = another(column, getattr(row, column.attname))
+                words = refusal(partial(update, row, seal_id=rows.head + 1, **{column.attname: value}))
+                assert "_sealed_once:" in words, column.name
+
+
+def test_a_reading_is_sealed_once_and_for_good(rows: Rows) -> None:
+    row = rows.of[Reading][0]
+    update(row, seal_id=rows.head + 1)
+    rows.tell()
+    for index in (None, rows.head, rows.head + 1):
+        assert "_sealed_once:" in refusal(partial(update, row, seal_id=index))
 
 
 def test_a_checkpoint_is_of_what_is_there_and_later_than_the_one_before(rows: Rows) -> None:

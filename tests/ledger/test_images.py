@@ -34,12 +34,13 @@ from registry.ledger.images import (
     table_name,
     upgraded,
 )
-from registry.models import Account, AccountState, ApiToken, Entry, Location, Product, Staff
+from registry.models import Account, AccountState, ApiToken, DeviceToken, Entry, Location, Product, Staff
 from registry.models.base import LedgerKind, new_key
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.splits import Share
 from tests.factories.world import DAY, World
+from tests.ledger.tampering import readings_sealed
 from tests.models.rows import MODELS
 
 LEDGERED = ledgered_models()
@@ -91,6 +92,7 @@ def busy(world: World) -> World:
     )
     count = counts.draw_count(world.auditor, name="Spring", confidence="97.5")
     counts.record_finding(world.auditor, count_id=count.pk, depot_id=world.fellgate.pk, place_done=True)
+    readings_sealed(world)
     return world
 
 
@@ -128,6 +130,7 @@ def test_only_what_is_personal_or_secret_is_left_out() -> None:
     assert left_out == {
         Staff: {"username", "name", "name_salt", "password"},
         ApiToken: {"name", "digest"},
+        DeviceToken: {"digest"},
     }
 
 

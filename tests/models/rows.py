@@ -30,6 +30,7 @@ from registry.models import (
     Depot,
     Device,
     DeviceModel,
+    DeviceToken,
     DeviceWhereabouts,
     Entry,
     Location,
@@ -40,6 +41,8 @@ from registry.models import (
     Photo,
     PhotoFile,
     Product,
+    Reading,
+    ReadingSeal,
     RequestAnswer,
     Split,
     SplitShare,
@@ -73,7 +76,7 @@ class Rows:
             for model in _RECORDS:
                 self._write(model)
                 self._write(model)
-            for model in (ContactText, PhotoFile, RequestAnswer, *_VERSIONS):
+            for model in (ContactText, PhotoFile, Reading, RequestAnswer, *_VERSIONS):
                 self._write(model)
                 self._write(model)
             self.of[SplitShare] = list(
@@ -204,6 +207,26 @@ _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
         "name": "Ada's phone",
         "digest": n.to_bytes(32),
         "expires_at": START + 90 * DAY,
+    },
+    DeviceToken: lambda rows, n, other: {
+        "name": f"gateway {n}",
+        "digest": n.to_bytes(32),
+        "expires_at": START,
+    },
+    Reading: lambda rows, n, other: {
+        "serial": f"PB3{n:06d}",
+        "measured_at": START,
+        "received_at": START,
+        "distances_mm": [412, None],
+        "temperatures_c": ["-18.5"],
+        "reported_by_id": _key(rows, DeviceToken, 0),
+    },
+    ReadingSeal: lambda rows, n, other: {
+        "sealed_until": START + n * timedelta(hours=1),
+        "row_count": 1,
+        "root": f"{n:064x}",
+        "first_received_at": START - DAY,
+        "last_received_at": START - DAY,
     },
     RequestAnswer: lambda rows, n, other: {
         "staff_id": _key(rows, Staff, other),

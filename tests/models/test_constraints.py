@@ -25,7 +25,7 @@ from registry.models import (
 )
 from registry.models.base import LedgerKind, Record, Version, new_key
 from tests.conftest import outside_actions
-from tests.models.rows import DAY, GUARDED, MODELS, START, Rows, insert, refusal, without
+from tests.models.rows import DAY, GUARDED, MODELS, START, TICK, Rows, insert, refusal, without
 
 SQLITE = connection.vendor == "sqlite"
 NOBODY = UUID(int=7)
@@ -314,6 +314,13 @@ CHECK_CASES: dict[str, Any] = {
     "product_mass_unit_known": of_words("net_mass_unit", "lb", "kg"),
     "product_has_mass": lambda rows: [({"net_mass": "0.001"}, {"net_mass": 0}), ({}, {"net_mass": -8})],
     "product_has_code": never_blank("code"),
+    "device_token_has_name": never_blank("name"),
+    "reading_has_serial": never_blank("serial"),
+    "reading_seal_of_something": lambda rows: [({"row_count": 1}, {"row_count": 0})],
+    "reading_seal_times_in_order": lambda rows: [
+        ({"last_received_at": START - DAY}, {"last_received_at": START - DAY - TICK}),
+        ({"sealed_until": START}, {"sealed_until": START - DAY}),
+    ],
     "split_ends_after_start": ends,
     "split_share_in_range": lambda rows: [
         ({"position": 1}, {"position": 0}),
@@ -364,6 +371,11 @@ UNIQUE_CASES: dict[str, Any] = {
         {"position": 900},
         {"position": 901},
         {"position": 900},
+    ),
+    "reading_once": lambda rows: (
+        {"serial": "PB3777"},
+        {"serial": "PB3777", "measured_at": START + TICK},
+        {"serial": "PB3777", "firmware": "2"},
     ),
     "request_answered_once": lambda rows: (
         {"key": "one wish"},

@@ -97,8 +97,9 @@ class Command(BaseCommand):
             f"{report.entries:,} entries hashed and replayed, {report.rows:,} rows compared,"
             f" {report.guards} guards looked for, {report.texts:,} personal texts ({report.erased:,} erased)"
             f" and {report.names:,} names held against their commitments, {report.photos:,} photos"
-            f" ({report.photos_erased:,} erased) against their hashes; {report.subtrees:,} subtrees of the"
-            f" tree compared, {report.checkpoints:,} checkpoints verified."
+            f" ({report.photos_erased:,} erased) against their hashes; {report.seals:,} seals computed over"
+            f" {report.readings:,} readings; {report.subtrees:,} subtrees of the tree compared,"
+            f" {report.checkpoints:,} checkpoints verified."
         )
 
     def _tell_erasures(self, report: Report) -> None:
