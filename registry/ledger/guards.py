@@ -17,6 +17,7 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Field, Model, UniqueConstraint
 
 from registry.ledger._guard import DELETE, INSERT, TRUNCATE, UPDATE
+from registry.ledger._guard import NAME_LENGTH_MAX as NAME_LENGTH_MAX
 from registry.ledger._guard import Guard as Guard
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
 from registry.models import Checkpoint, ContactText, Entry, PhotoFile, Reading, Split, SplitShare, Subject
