@@ -243,5 +243,6 @@ class Writing:
             name_commitment=self.staff.name_commitment if self.staff else None,
             reason=clean_note(reason, "reason"),
             about=subjects,
+            clock_offset_s=self.actor.clock_offset_s if isinstance(self.actor, Request) else 0,
         )
         journal.append(self.head, self.story, self.written)

@@ -7,7 +7,7 @@ from uuid import UUID
 from django.db.models import F
 
 from registry.actions._action import Writing
-from registry.actions._steps import find, history_in_sight, in_custody, require_open, running
+from registry.actions._steps import find, fresh_key, history_in_sight, in_custody, require_open, running
 from registry.models import (
     Cabinet,
     CabinetWhereabouts,
@@ -37,6 +37,7 @@ class NewDevice:
     imei: str = ""
     iccid: str = ""
     iccid_override: str = ""  # why a doubtful ICCID is kept all the same
+    key: UUID | None = None  # the caller's own, fresh
 
 
 def write_device(
@@ -56,6 +57,7 @@ def write_device(
     refuse_serial_taken(serial)
     return writing.insert(
         Device(
+            id=fresh_key(Device, new.key),
             model=model,
             serial=serial,
             serial_typed=clean_line(new.serial, "serial"),

@@ -42,12 +42,14 @@ class Request(Actor):
     `render` makes the answer of the action's result, inside the transaction. Under a `key` the answer is
     kept with it, so that the same request (`digest`, SHA-256) gets it again, and another one is refused.
     `precondition` is asked under the ledger lock and raises RuleBroken where the caller saw something else.
+    `clock_offset_s` seconds were added to the times that the caller stated, because its clock was wrong.
     """
 
     render: Callable[[Any], Answer]
     key: str | None = None
     digest: bytes = b""
     precondition: Callable[[], None] | None = None
+    clock_offset_s: int = 0
     answers: list[Answer] = field(default_factory=list)
 
 
@@ -117,6 +119,21 @@ def answer_before(staff_id: UUID, key: str | None, digest: bytes, now: datetime)
     kept = _kept_answer(staff_id, key, now)
     if kept is None or not hmac.compare_digest(bytes(kept.digest), digest):
         return None
+    return Answer(kept.status, kept.body, kept.headers)
+
+
+def answer_under(staff_id: UUID, key: str, now: datetime) -> Answer:
+    """Return the answer of a person's request under a key, which another one names as the one before it.
+
+    Raises RuleBroken PREDECESSOR_MISSING where nothing was carried out under that key.
+    """
+    kept = _kept_answer(staff_id, key, now)
+    if kept is None:
+        raise RuleBroken(
+            Code.PREDECESSOR_MISSING,
+            "What should come before this was not recorded. Send that first, or look again and decide anew.",
+            field="Predecessor-Key",
+        )
     return Answer(kept.status, kept.body, kept.headers)
 
 

@@ -20,13 +20,16 @@ from registry.models import (
     LocationState,
     Staff,
 )
-from registry.models.base import PeriodVersion, Record
+from registry.models.base import PeriodVersion, Record, new_key
 from registry.queries.periods import current_history, place_words
 from registry.rules.accounts import AccountStanding
 from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.locations import LocationStanding, check_not_closed
+from registry.rules.particulars import invalid
 from registry.rules.periods import open_stretch, require_past, running_stretch
 from registry.rules.whereabouts import CabinetPlace, DevicePlace, EndReason
+
+KEY_VERSIONS = (4, 7)
 
 Thing = TypeVar("Thing", bound=Record)
 Dated = TypeVar("Dated", bound=PeriodVersion)
@@ -38,6 +41,24 @@ def find(model: type[Thing], key: UUID, field: str) -> Thing:
     if found is None:
         raise absent(field, str(model._meta.verbose_name))
     return found
+
+
+def fresh_key(model: type[Record] | type[PeriodVersion], given: UUID | None) -> UUID:
+    """Return the key for a new thing, or a new period's identity: the caller's own, or a fresh one.
+
+    A phone without signal names what it makes, so that what it does next can tell of it. Raises RuleBroken
+    CODE_TAKEN where something has that key, VALUE_INVALID for one that is not random (RFC 9562, 5.4 and 5.7).
+    """
+    if given is None:
+        return new_key()
+    if given.version not in KEY_VERSIONS:
+        raise invalid("id", "A key is a UUID of version 7 or 4. Make a fresh one, or leave it out.")
+    column = "period" if issubclass(model, PeriodVersion) else "pk"
+    if model._default_manager.filter(**{column: given}).exists():
+        raise RuleBroken(
+            Code.CODE_TAKEN, "This key was used before. Make a fresh one for each new thing.", field="id"
+        )
+    return given
 
 
 def refuse_taken(model: type[Record], field: str, value: object, *, besides: UUID | None = None) -> None:

@@ -9,7 +9,7 @@ from registry.actions._action import Writing
 from registry.actions._devices import NewDevice, installed, write_device
 from registry.actions._records import cleaned
 from registry.actions._splits import new_split
-from registry.actions._steps import find, repeated, require_account_open, start, within
+from registry.actions._steps import find, fresh_key, repeated, require_account_open, start, within
 from registry.models import (
     Account,
     Cabinet,
@@ -46,6 +46,7 @@ class NewCabinet:
     # Only where a fleet that stands already is taken over: what hangs in it, and how.
     device: NewDevice | None = None
     installation: Installation = field(default_factory=Installation)
+    key: UUID | None = None  # the caller's own, fresh
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,7 @@ def write_cabinet(
     """Write a cabinet standing at a location or in a depot from `at` on, and the device taken over in it."""
     model = find(CabinetModel, new.model_id, "model")
     values = cleaned(Cabinet, new.particulars, cabinet_rules.FIELDS, required=cabinet_rules.REQUIRED)
-    cabinet = writing.insert(Cabinet(model=model, **values))
+    cabinet = writing.insert(Cabinet(id=fresh_key(Cabinet, new.key), model=model, **values))
     start(writing, stay_at(cabinet, place), at, known_by=known_by)
     if new.split:
         split, _ = new_split(writing, cabinet, new.split)

@@ -16,6 +16,7 @@ from registry.actions._steps import (
     carry_on,
     depot_of_device,
     find,
+    fresh_key,
     history,
     history_in_sight,
     to_end,
@@ -40,17 +41,21 @@ def assign_device(
     device_id: UUID | None = None,
     serial: str | None = None,
     installation: Installation | None = None,
+    assignment_id: UUID | None = None,
     reason: str = "",
 ) -> DeviceWhereabouts:
     """Assign a device, named by its key or by its serial as typed or scanned, to a cabinet from a time on.
 
+    `assignment_id` is the caller's own fresh key for the assignment.
+
     Raises RuleBroken SERIAL_INVALID (with suggestions), DEVICE_ELSEWHERE, DEVICE_NOT_AVAILABLE,
     CABINET_NOT_AVAILABLE, SENSOR_COUNT_MISMATCH, SLOT_TAKEN, SLOT_NEEDS_REASON, LOCATION_CLOSED,
-    TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, NOT_FOUND.
+    TIME_IN_FUTURE, BEFORE_KNOWN, OVERLAPPING_HISTORY, CODE_TAKEN, NOT_FOUND.
     """
     cabinet, stay = standing_cabinet(writing, cabinet_id, valid_from)
     device = _device(writing, device_id, serial, cabinet)
-    assignment = _assign(writing, device, cabinet, stay, valid_from, installation or Installation())
+    key = fresh_key(DeviceWhereabouts, assignment_id)
+    assignment = _assign(writing, device, cabinet, stay, valid_from, installation or Installation(), key)
     writing.tell(
         Verb.DEVICE_ASSIGNED,
         valid_from,
@@ -107,11 +112,13 @@ def swap_device(
     end_note: str = "",
     depot_id: UUID | None = None,
     staff_id: UUID | None = None,
+    new_assignment_id: UUID | None = None,
 ) -> DeviceWhereabouts:
     """Take a device out of a cabinet and hang another in its place, at one time and in one entry.
 
     The device that comes out goes to a depot or a person's van. Where nobody says otherwise, the new one
-    hangs as the old one did. Returns the new assignment. Raises as `end_assignment` and `assign_device` do.
+    hangs as the old one did; `new_assignment_id` is the caller's own fresh key for the new assignment, which
+    is returned. Raises as `end_assignment` and `assign_device` do.
     """
     present = _running_assignment(writing, assignment_id, valid_from)
     removed, cabinet = present.device, present.cabinet
@@ -125,7 +132,9 @@ def swap_device(
         )
     following = custody_with(writing, removed, depot_id, staff_id, depot_of_device(present, valid_from))
     carry_on(writing, present, following, valid_from, **_ending(end_reason, end_note))
-    assignment = _assign(writing, device, cabinet, stay, valid_from, installation or _as_before(present))
+    key = fresh_key(DeviceWhereabouts, new_assignment_id)
+    hangs = installation or _as_before(present)
+    assignment = _assign(writing, device, cabinet, stay, valid_from, hangs, key)
     writing.tell(
         Verb.DEVICE_SWAPPED,
         valid_from,
@@ -158,6 +167,7 @@ def _assign(
     stay: CabinetWhereabouts,
     at: datetime,
     installation: Installation,
+    key: UUID,
 ) -> DeviceWhereabouts:
     """Check and write an assignment that begins at `at`."""
     places = history(DeviceWhereabouts, device)
@@ -179,7 +189,9 @@ def _assign(
     )
     if present is None:
         raise RuntimeError("a device without whereabouts passed the rules")
-    return carry_on(writing, present, installed(device, cabinet, installation), at)
+    assignment = installed(device, cabinet, installation)
+    assignment.period = key
+    return carry_on(writing, present, assignment, at)
 
 
 def _van_is_anothers(writing: Writing, present: DeviceWhereabouts | None) -> bool:

@@ -7,6 +7,7 @@ from registry.actions._action import Writing, action
 from registry.actions._devices import NewDevice, custody_with, installed, slot_holder, write_device
 from registry.actions._steps import (
     find,
+    fresh_key,
     history_in_sight,
     require_open,
     running,
@@ -43,12 +44,14 @@ def record_provisional_device(
     installation: Installation | None = None,
     depot_id: UUID | None = None,
     staff_id: UUID | None = None,
+    assignment_id: UUID | None = None,
 ) -> Device:
     """Record a device found in the field: in a cabinet, in a depot, or in a person's van.
 
-    Its serial is judged like any other; it waits for the office's word. Raises RuleBroken
-    EVIDENCE_MISSING, SERIAL_INVALID, CODE_TAKEN, SLOT_TAKEN, SENSOR_COUNT_MISMATCH,
-    CABINET_NOT_AVAILABLE, LOCATION_CLOSED, BEFORE_KNOWN, NOT_FOUND.
+    Its serial is judged like any other; it waits for the office's word. `assignment_id` is the caller's own
+    fresh key for its assignment. Raises RuleBroken EVIDENCE_MISSING, SERIAL_INVALID,
+    CODE_TAKEN, SLOT_TAKEN, SENSOR_COUNT_MISMATCH, CABINET_NOT_AVAILABLE, LOCATION_CLOSED, BEFORE_KNOWN,
+    NOT_FOUND.
     """
     words = clean_note(evidence, "evidence")
     check_evidence(words, photo_sha256)
@@ -70,6 +73,7 @@ def record_provisional_device(
         cabinet = find(Cabinet, cabinet_id, "cabinet")
         stay = running(history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet"), valid_from)
         place = installed(written, cabinet, installation or Installation())
+        place.period = fresh_key(DeviceWhereabouts, assignment_id)
         _require_free(stay, place, valid_from)
         about |= {"to": cabinet, "cabinet": cabinet, "location": stay.location}
     else:

@@ -1,10 +1,12 @@
 """Entity tags, and what a request makes depend on them (RFC 9110, sections 8.8.3 and 13)."""
 
 import hashlib
+import json
 from collections.abc import Mapping
 
 from django.utils.http import parse_etags, quote_etag
 
+from registry.actions._requests import Answer
 from registry.rules.errors import Code, RuleBroken
 
 
@@ -23,6 +25,30 @@ def require_match(headers: Mapping[str, str], tag: str) -> None:
                 "Somebody changed this meanwhile. Read it again, then decide again.",
                 field="If-Match",
             )
+
+
+def require_follows(before: Answer, key: str, tag: str) -> None:
+    """Raise RuleBroken unless a thing is still as the answer before told it.
+
+    PREDECESSOR_MISSING where that answer was about another thing, CHANGED_MEANWHILE where the thing was
+    changed since. So a change that was queued without signal is made on what its maker saw.
+    """
+    try:
+        told = json.loads(before.body)
+    except ValueError:
+        told = None
+    if not isinstance(told, dict) or told.get("id") != key:
+        raise RuleBroken(
+            Code.PREDECESSOR_MISSING,
+            "The change before was about another thing. Read this one, and send its ETag as If-Match.",
+            field="Predecessor-Key",
+        )
+    if before.headers.get("ETag") != tag:
+        raise RuleBroken(
+            Code.CHANGED_MEANWHILE,
+            "Somebody changed this after your change before. Read it again, then decide again.",
+            field="Predecessor-Key",
+        )
 
 
 def is_known(headers: Mapping[str, str], tag: str) -> bool:

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any, ClassVar
@@ -152,9 +152,10 @@ class MomentField(serializers.Field):  # type: ignore[type-arg]
     """A time with its offset from UTC (RFC 3339, section 5.6); told in UTC."""
 
     def to_internal_value(self, data: Any) -> datetime:
-        """Return the time; raises ValidationError with the code of the rule."""
+        """Return the time, as our clock tells it; raises ValidationError with the code of the rule."""
+        name = self.field_name or "time"
         with told_by_field():
-            return read_moment(data, self.field_name or "time")
+            return put_right(read_moment(data, name), self.context.get("clock_offset_s", 0), name)
 
     def to_representation(self, value: datetime) -> str:
         """Return the time in UTC."""
@@ -230,6 +231,16 @@ def read_moment(data: object, field: str) -> datetime:
         ) from None
     require_offset(moment, field)
     return moment
+
+
+def put_right(moment: datetime, clock_offset_s: int, field: str) -> datetime:
+    """Return a stated time as our clock tells it; raises RuleBroken TIME_INVALID beyond the calendar."""
+    try:
+        return moment + timedelta(seconds=clock_offset_s)
+    except OverflowError:
+        raise RuleBroken(
+            Code.TIME_INVALID, f"{moment} lies beyond the calendar. State when it was.", field=field
+        ) from None
 
 
 def show_moment(moment: datetime) -> str:

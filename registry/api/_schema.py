@@ -72,6 +72,19 @@ def problem_class(status: HTTPStatus) -> type[serializers.Serializer[Any]]:
     return _PROBLEMS[status]
 
 
+# What a change that was queued without signal tells beside its body.
+QUEUED = {
+    "Predecessor-Key": (
+        OpenApiTypes.STR,
+        "the Idempotency-Key of your change before: of the same thing, it stands for If-Match",
+    ),
+    "Client-Clock": (
+        OpenApiTypes.DATETIME,
+        "what your clock says now: stated times are put right by the difference, and both are kept",
+    ),
+    "Rimebook-Face": (OpenApiTypes.STR, "`field`, from the page at /field/ alone"),
+}
+
 _PROBLEMS: dict[HTTPStatus, type[serializers.Serializer[Any]]] = {}
 _PAGES: dict[type[serializers.Serializer[Any]], type[serializers.Serializer[Any]]] = {}
 
@@ -172,9 +185,14 @@ class RegisterSchema(AutoSchema):
                     OpenApiTypes.STR,
                     HEADER,
                     required=True,
-                    description="the ETag of what you saw",
+                    description="the ETag of what you saw; or Predecessor-Key in its stead",
                 )
             )
+        if self.change is not None:
+            found += [
+                OpenApiParameter(name, kind, HEADER, description=words)
+                for name, (kind, words) in QUEUED.items()
+            ]
         return found
 
     def _answer_headers(self) -> Iterable[OpenApiParameter]:

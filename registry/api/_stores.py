@@ -53,7 +53,7 @@ class CabinetIn(CabinetParticularsIn):
 
     def new_cabinet(self, given: dict[str, Any]) -> NewCabinet:
         """Return the cabinet of such values; what is no part of a cabinet is one of its particulars."""
-        parts, particulars = _parted(given, ("model_id", "split", "device", "installation"))
+        parts, particulars = _parted(given, ("model_id", "key", "split", "device", "installation"))
         return NewCabinet(particulars=particulars, **parts)
 
 

@@ -18,16 +18,17 @@ from rest_framework.response import Response
 
 from registry.actions import _requests
 from registry.actions._action import ACTIONS
-from registry.actions._requests import Answer, answer_before, carry_out
-from registry.api._conditions import entity_tag, require_match, require_unknown
-from registry.api._fields import In, JsonOut
+from registry.actions._requests import Answer, answer_before, answer_under, carry_out
+from registry.api._conditions import entity_tag, require_follows, require_match, require_unknown
+from registry.api._fields import In, JsonOut, read_moment
 from registry.api._reading import INDEX_HEADER, MOMENT_PARAMETERS, ROOT, ReadingView, RegisterFilter
 from registry.api.problems import ApiCode, Problem
 from registry.ledger import clock
 from registry.queries.moments import Moment, head_index, present
 from registry.rules.errors import RuleBroken
 from registry.rules.events import Face
-from registry.rules.requests import read_key
+from registry.rules.particulars import invalid
+from registry.rules.requests import clock_offset_s, read_key
 from registry.rules.roles import require_act
 
 __all__ = ["INDEX_HEADER", "ListView", "RegisterFilter", "RegisterView", "ThingView", "changes"]
@@ -38,6 +39,8 @@ class RegisterView(ReadingView):
 
     # What the method that was called changes, as `changes` marks it.
     changing: "Change"
+    # Seconds to add to what the caller's clock states.
+    clock_offset_s: int = 0
 
     # --- changes -------------------------------------------------------------------------------------
 
@@ -50,7 +53,7 @@ class RegisterView(ReadingView):
         self.given_class = body
         if not isinstance(self.request.data, dict):
             raise serializers.ValidationError("The body must be one object. Put its fields in braces.")
-        serializer = body(data=self.request.data)
+        serializer = body(data=self.request.data, context={"clock_offset_s": self.clock_offset_s})
         serializer.is_valid(raise_exception=True)
         return dict(serializer.validated_data)
 
@@ -86,14 +89,14 @@ class RegisterView(ReadingView):
                 headers["Location"] = f"{ROOT}{self.place}/{found}/"
             return Answer(status, body, headers)
 
-        precondition = None if key is None else lambda: self._require_unchanged(key)
         asked = _requests.Request(
             self.staff.pk,
-            Face.API,
+            self._face(),
             render=render,
             key=self._once_key(),
             digest=self._digest(),
-            precondition=precondition,
+            precondition=lambda: self._require_conditions(key),
+            clock_offset_s=self.clock_offset_s,
         )
         given = carry_out(self.changing.action, asked, **arguments)
         return HttpResponse(
@@ -132,16 +135,36 @@ class RegisterView(ReadingView):
             )
         if once:
             self._once_key()
-        if conditional and "If-Match" not in self.request.headers:
+        follows = "Predecessor-Key" in self.request.headers
+        if follows:
+            self._predecessor_key()
+        if conditional and not follows and "If-Match" not in self.request.headers:
             raise Problem(
                 ApiCode.CONDITION_MISSING,
                 "Read the thing first, and send the ETag of what you saw as If-Match, so that nobody's"
                 " change is lost.",
             )
+        self.clock_offset_s = self._clock_offset_s()
+        self._face()
 
     def _once_key(self) -> str | None:
         header = self.request.headers.get("Idempotency-Key")
         return None if header is None or self.request.method != "POST" else read_key(header)
+
+    def _predecessor_key(self) -> str:
+        return read_key(self.request.headers["Predecessor-Key"], "Predecessor-Key")
+
+    def _clock_offset_s(self) -> int:
+        header = self.request.headers.get("Client-Clock")
+        return 0 if header is None else clock_offset_s(clock.now(), read_moment(header, "Client-Clock"))
+
+    def _face(self) -> Face:
+        named = self.request.headers.get("Rimebook-Face")
+        if named not in (None, Face.FIELD):
+            raise invalid(
+                "Rimebook-Face", "Only the page at /field/ names itself here. Leave this header out."
+            )
+        return Face.API if named is None else Face.FIELD
 
     def _digest(self) -> bytes:
         """Return what makes a request the same as another: its method, address and body.
@@ -152,11 +175,20 @@ class RegisterView(ReadingView):
         same = b"\n".join([str(request.method).encode(), request.get_full_path().encode(), request.body])
         return salted_hmac("registry.api.request", same, algorithm="sha256").digest()
 
-    def _require_unchanged(self, key: Any) -> None:
-        """Raise RuleBroken CHANGED_MEANWHILE unless the conditions hold of the thing as it stands."""
-        now = entity_tag(_text(self.shown(key, present())).encode())
-        require_match(self.request.headers, now)
-        require_unknown(self.request.headers, now)
+    def _require_conditions(self, key: Any) -> None:
+        """Raise RuleBroken CHANGED_MEANWHILE unless the conditions hold of the thing as it stands.
+
+        `key` is None where something new is made: then only what should come before can be asked for.
+        """
+        headers = self.request.headers
+        tag = None if key is None else entity_tag(_text(self.shown(key, present())).encode())
+        if "Predecessor-Key" in headers:
+            before = answer_under(self.staff.pk, self._predecessor_key(), clock.now())
+            if tag is not None and "If-Match" not in headers:
+                require_follows(before, str(key), tag)
+        if tag is not None:
+            require_match(headers, tag)
+            require_unknown(headers, tag)
 
 
 class ListView(RegisterView):

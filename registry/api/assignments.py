@@ -65,6 +65,7 @@ class WhichDeviceIn(In):
 class AssignIn(WhichDeviceIn):
     """A device goes into a cabinet."""
 
+    id = Key(required=False, source="assignment_id", help_text="your own fresh key for the assignment")
     cabinet = Key(source="cabinet_id")
     valid_from = MomentField(help_text="when it was hung up")
     installation = InstallationIn(required=False)
@@ -89,6 +90,9 @@ class EndIn(WhereToIn):
 class SwapIn(WhereToIn, WhichDeviceIn):
     """Another device takes the place of the one that hangs there."""
 
+    id = Key(
+        required=False, source="new_assignment_id", help_text="your own fresh key for the new assignment"
+    )
     valid_from = MomentField(help_text="when they were swapped")
     end_reason = serializers.ChoiceField(choices=[str(reason) for reason in EndReason], required=False)
     installation = InstallationIn(required=False)

@@ -29,6 +29,7 @@ from registry.rules.whereabouts import CabinetPlace
 class RegisterCabinetIn(CabinetIn):
     """A new cabinet, at a location or in a depot."""
 
+    id = Key(required=False, source="key", help_text="your own fresh key for the cabinet")
     location = Key(required=False, source="location_id")
     depot = Key(required=False, source="depot_id")
     valid_from = MomentField(help_text="since when it stands there")

@@ -9,11 +9,19 @@ from django_filters import ChoiceFilter, UUIDFilter
 from rest_framework import serializers
 from rest_framework.request import Request
 
-from registry.api._fields import MomentField
+from registry.api._fields import MomentField, show_moment
 from registry.api._filters import TruthFilter
 from registry.api._views import ListView, RegisterFilter, RegisterView, ThingView
 from registry.models import Entry, Subject
-from registry.queries.entries import EntryTold, entries_in, entries_told, entry_told, require_whole_ledger
+from registry.queries.entries import (
+    EntryTold,
+    clock_offset_s,
+    entries_in,
+    entries_told,
+    entry_told,
+    require_whole_ledger,
+    stated_at,
+)
 from registry.queries.moments import Moment
 from registry.rules.events import Face, Kind, Verb
 from registry.rules.roles import Act
@@ -61,6 +69,10 @@ class EntryOut(serializers.Serializer):  # type: ignore[type-arg]
 class EntryWithBodyOut(EntryOut):
     """An entry of the ledger, with the text that its leaf of the Merkle tree binds."""
 
+    clock_offset_s = serializers.IntegerField(
+        help_text="seconds added to all stated times, because the clock that stated them was wrong; 0: none"
+    )
+    stated_at = MomentField(help_text="when it happened by the clock of who stated it")
     body = serializers.CharField(
         allow_null=True, help_text="canonical JSON (RFC 8785), only with `body=true`"
     )
@@ -128,6 +140,8 @@ class EntryView(EntryShown, ThingView):
         whole = self.chosen("body", ("true",)) != ""
         return {
             **EntryOut(told).data,
+            "clock_offset_s": clock_offset_s(told.entry),
+            "stated_at": show_moment(stated_at(told.entry)),
             "body": told.entry.body if whole else None,
             "leaf_hash": bytes(told.entry.leaf_hash).hex() if whole else None,
         }

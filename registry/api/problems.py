@@ -15,7 +15,7 @@ from registry.rules.errors import Code, RuleBroken
 
 MEDIA_TYPE = "application/problem+json"
 # What a refusal may name beside parameters and fields.
-HEADERS = ("Idempotency-Key", "If-Match", "If-None-Match")
+HEADERS = ("Idempotency-Key", "If-Match", "If-None-Match", "Predecessor-Key", "Client-Clock", "Rimebook-Face")
 RETRY_AFTER_S = 2  # seconds after which a busy register is asked again
 
 
@@ -41,7 +41,7 @@ _CONFLICTS = (
     Code.ACCOUNT_CLOSED, Code.ACCOUNT_OCCUPIED, Code.NOT_PROVISIONAL, Code.LAST_ADMINISTRATOR,
     Code.COUNT_CLOSED, Code.COUNT_OPEN, Code.COUNT_INCOMPLETE,
     Code.ALREADY_FOUNDED, Code.NOT_FOUNDED, Code.SIMULATION_REFUSED, Code.REGISTER_BUSY,
-    Code.TREE_DAMAGED,
+    Code.TREE_DAMAGED, Code.PREDECESSOR_MISSING,
 )  # fmt: skip
 # What is not named here is a value that cannot be processed.
 STATUS: Final[dict[str, HTTPStatus]] = {

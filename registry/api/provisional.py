@@ -16,12 +16,16 @@ from registry.api.assignments import InstallationIn
 from registry.api.devices import DeviceShown, NewDeviceIn
 from registry.rules.whereabouts import DeviceStanding
 
-_LABEL = ("model_id", "serial", "firmware", "imei", "iccid", "iccid_override")
+_LABEL = ("key", "model_id", "serial", "firmware", "imei", "iccid", "iccid_override")
 
 
 class RecordIn(NewDeviceIn):
     """A device that was found: in a cabinet, in a depot, or in a van."""
 
+    id = Key(required=False, source="key", help_text="your own fresh key for the device")
+    assignment = Key(
+        required=False, source="assignment_id", help_text="your own fresh key for its assignment"
+    )
     valid_from = MomentField(help_text="when it was found")
     evidence = Text(required=False, help_text="why it is believed to be ours; or a photo")
     photo_sha256 = Text(required=False, help_text="SHA-256 of a photo of the label, in hexadecimal digits")

@@ -7,11 +7,21 @@ from django.http import HttpResponse
 from registry.console._pages import INDEX_DIGITS_MAX, Visit, page
 from registry.models import Entry
 from registry.queries.changes import change_lines
+from registry.queries.entries import clock_offset_s, stated_at
 from registry.queries.timelines import images_of, told_event
 from registry.rules.errors import absent
 from registry.rules.roles import Act
 
 INDEX_MAX = 10**INDEX_DIGITS_MAX
+
+
+def clock_words(offset_s: int) -> str:
+    """Return how far a clock was out whose stated times were moved by so many seconds; blank for none."""
+    if not offset_s:
+        return ""
+    minutes, seconds = divmod(abs(offset_s), 60)
+    span = f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
+    return f"{span} {'slow' if offset_s > 0 else 'fast'}"
 
 
 @page(reads=Act.READ_LEDGER)
@@ -27,6 +37,8 @@ def entry(visit: Visit, index: int) -> HttpResponse:
         "event": event,
         "row": row,
         "lines": change_lines(images_of(row), labels, index, visit.zone),
+        "clock": clock_words(clock_offset_s(row)),
+        "stated_at": stated_at(row),
         "leaf_hash": bytes(row.leaf_hash).hex(),
         "newest": visit.present.index,
     }

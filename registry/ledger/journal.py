@@ -54,7 +54,11 @@ class About:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """What an entry tells beside its images."""
+    """What an entry tells beside its images.
+
+    `clock_offset_s` seconds were added to every time that was stated, because the clock that stated them was
+    wrong by so much; 0 where it was not.
+    """
 
     verb: Verb
     occurred_at: datetime
@@ -63,6 +67,7 @@ class Story:
     name_commitment: str | None
     reason: str
     about: Sequence[About]
+    clock_offset_s: int = 0
 
 
 def lock() -> None:
@@ -122,8 +127,11 @@ def composed(head: Head, story: Story, written: Sequence[Written]) -> tuple[Entr
     images: list[Json] = [
         {"table": row.table, "key": str(row.key), "before": row.before, "after": row.after} for row in written
     ]
+    # Told only where a clock was wrong: by it, whoever reads the entry knows the time as it was stated, too.
+    clock: dict[str, Json] = {"clock_offset_s": story.clock_offset_s} if story.clock_offset_s else {}
     body = canonical_bytes(
-        {
+        clock
+        | {
             "index": head.index + 1,
             "id": str(entry_id),
             "recorded_at": plain(head.now),

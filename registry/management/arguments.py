@@ -253,8 +253,8 @@ def _new_cabinet(given: Mapping[str, Any]) -> NewCabinet:
     )
 
 
-def _new_device(given: Mapping[str, str]) -> NewDevice:
-    facts = {name: value for name, value in given.items() if name != "model"}
+def _new_device(given: Mapping[str, Any]) -> NewDevice:
+    facts: dict[str, Any] = {name: value for name, value in given.items() if name != "model"}
     return NewDevice(model_id=find(DeviceModel, "name", given["model"]).pk, **facts)
 
 

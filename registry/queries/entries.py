@@ -2,12 +2,14 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from django.db.models import QuerySet
 
 from registry.models import Entry, Subject
 from registry.queries.moments import Moment
 from registry.queries.timelines import Event, told_events
+from registry.rules.canonical import parse_canonical
 from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.roles import Scope
 
@@ -47,6 +49,18 @@ def entries_told(rows: Iterable[Entry]) -> list[EntryTold]:
     for subject in Subject.objects.filter(entry__in=entries).order_by("entry", "position"):
         subjects.setdefault(subject.entry_id, []).append(subject)
     return [EntryTold(entry, events[entry.index], tuple(subjects.get(entry.index, ()))) for entry in entries]
+
+
+def clock_offset_s(entry: Entry) -> int:
+    """Return the seconds that were added to the times that an entry's author stated, 0 where none were."""
+    told = parse_canonical(entry.body.encode())
+    offset = told.get("clock_offset_s") if isinstance(told, dict) else None
+    return offset if isinstance(offset, int) else 0
+
+
+def stated_at(entry: Entry) -> datetime:
+    """Return when it happened by the clock of who stated it."""
+    return entry.occurred_at - timedelta(seconds=clock_offset_s(entry))
 
 
 def entry_told(index: int, moment: Moment) -> EntryTold:

@@ -78,6 +78,9 @@ class Code(StrEnum):
     # Requests
     REGISTER_BUSY = "register_busy"  # others wrote for too long; send the same again
     CHANGED_MEANWHILE = "changed_meanwhile"  # not what the caller saw any more
+    PREDECESSOR_MISSING = (
+        "predecessor_missing"  # the change before it was not carried out, or is of another thing
+    )
     KEY_REUSED = "key_reused"  # one idempotency key for two different requests
     KEY_INVALID = "key_invalid"  # an idempotency key that cannot be one
 

@@ -55,7 +55,8 @@ def test_an_entry_is_told_as_a_sentence_with_who_and_what_it_is_about(auditor: P
         ],
     }
     one = ok(auditor.get(f"entries/{entry.index}/"))
-    assert one.body == {**newest, "body": None, "leaf_hash": None}
+    stated = {"clock_offset_s": 0, "stated_at": newest["occurred_at"]}
+    assert one.body == {**newest, **stated, "body": None, "leaf_hash": None}
 
 
 def test_an_entry_is_proved_by_its_canonical_text_and_its_leaf(auditor: Person, world: World) -> None:

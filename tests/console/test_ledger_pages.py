@@ -6,10 +6,12 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from registry.actions import accounts, locations, periods, staff
+from registry.actions import accounts, assignments, locations, periods, staff
+from registry.actions._requests import Answer, Request, carry_out
+from registry.console.ledger import clock_words
 from registry.models import Entry, Split
 from registry.queries.moments import head_index
-from registry.rules.events import Verb
+from registry.rules.events import Face, Verb
 from tests.console.pages import at, signed_in, text_of
 from tests.factories.world import DAY, World, person
 
@@ -137,3 +139,28 @@ def test_an_entry_takes_as_many_queries_for_many_images_as_for_few(
     # subjects with their images; the depots that it refers to; the newest entry
     with django_assert_num_queries(9):
         assert len(auditor.get(address).context["lines"]) > 3 * rows
+
+
+def test_an_entry_tells_both_times_of_a_phone_whose_clock_was_wrong(auditor: Client, world: World) -> None:
+    device, cabinet = world.device(), world.cabinet()
+    page = text_of(auditor.get(at("entry", head_index())))
+    assert "As stated" not in page
+
+    phone = Request(
+        world.installer.staff_id, Face.FIELD, render=lambda _: Answer(201, ""), clock_offset_s=-1200
+    )
+    carry_out(
+        assignments.assign_device,
+        phone,
+        device_id=device.pk,
+        cabinet_id=cabinet.pk,
+        valid_from=world.clock.at,
+    )
+    page = text_of(auditor.get(at("entry", head_index())))
+    assert "Happened 2026-03-02 08:00:00 UTC" in page
+    assert "As stated 2026-03-02 08:20:00 UTC: the clock that stated it ran 20 min 0 s fast" in page
+
+
+@pytest.mark.parametrize(("offset_s", "words"), [(0, ""), (59, "59 s slow"), (-61, "1 min 1 s fast")])
+def test_how_far_a_clock_was_out_is_told_in_words(offset_s: int, words: str) -> None:
+    assert clock_words(offset_s) == words

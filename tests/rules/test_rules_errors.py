@@ -16,7 +16,7 @@ not_provisional evidence_missing reason_missing
 count_closed count_open count_incomplete approver_counted
 role_forbids last_administrator not_active
 already_founded not_founded simulation_refused too_many tree_damaged no_events
-register_busy changed_meanwhile key_reused key_invalid
+register_busy changed_meanwhile predecessor_missing key_reused key_invalid
 """
 
 
