@@ -14,11 +14,12 @@ from registry.actions._checkpoints import busy_refused
 from registry.actions._open import opened
 from registry.actions._readings import store
 from registry.ledger import clock
+from registry.ledger.seals import sealed_leaves
 from registry.models import DeviceToken, Reading, ReadingSeal
-from registry.queries.readings import Instant, sealed_rows
+from registry.queries.readings import Instant
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Face, Verb
-from registry.rules.merkle import Frontier, leaf_hash
+from registry.rules.merkle import Frontier
 from registry.rules.readings import (
     Report,
     check_size,
@@ -26,7 +27,6 @@ from registry.rules.readings import (
     read_report,
     require_own,
     require_same,
-    sealed_bytes,
 )
 
 logger = logging.getLogger(__name__)
@@ -115,8 +115,8 @@ def seal_readings(writing: Writing) -> ReadingSeal:
             Code.NOTHING_CHANGES, "No reading of an hour that is over waits for its seal. Seal again later."
         )
     frontier = Frontier()
-    for values in sealed_rows(writing.index):
-        frontier.append(leaf_hash(sealed_bytes(values)))
+    for leaf in sealed_leaves(writing.index):
+        frontier.append(leaf)
     received = Reading.objects.filter(seal=writing.index).aggregate(
         first_received_at=Min("received_at"), last_received_at=Max("received_at")
     )

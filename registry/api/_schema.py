@@ -146,7 +146,7 @@ class RegisterSchema(AutoSchema):
 
     def get_request_serializer(self) -> Any:
         """Return the body that is read."""
-        return self.change.body if self.change else None
+        return self.change.body if self.change else getattr(self.view, "takes", None)
 
     def _map_basic_serializer(self, serializer: Any, direction: str) -> Any:
         """Say of a body that it knows no other fields than those that it names."""
@@ -249,6 +249,8 @@ class RegisterSchema(AutoSchema):
         answers: dict[Any, Any] = {}
         if self.change is not None:
             answers[self.change.status.value] = self.change.out or self.view.out
+        elif self.method == "POST":  # what is taken without an action
+            answers[200] = getattr(self.view, "answers", self.view.out)
         elif self.is_list:
             answers[200] = page_class(self.view.out)
         else:

@@ -75,6 +75,8 @@ class Report:
     texts: int = 0  # personal texts, and
     names: int = 0  # names of staff, held against their commitments
     erased: int = 0  # personal texts that were wiped: no finding, but said
+    seals: int = 0  # of readings, computed again, and
+    readings: int = 0  # those that they bind
     subtrees: int = 0  # of the stored tree, compared
     checkpoints: int = 0  # signatures and roots of the register's own
     kept_size: int = 0  # of the largest checkpoint from outside that held, 0 for none
@@ -130,6 +132,8 @@ def as_json(report: Report, at: datetime) -> dict[str, Json]:
         "texts": report.texts,
         "names": report.names,
         "erased": report.erased,
+        "seals": report.seals,
+        "readings": report.readings,
         "subtrees": report.subtrees,
         "checkpoints": report.checkpoints,
         "kept_size": report.kept_size or None,

@@ -13,6 +13,7 @@ from django.db import connection, transaction
 
 from registry.ledger import _scratch, guards
 from registry.ledger._audit_entries import REPEATED, check_entries
+from registry.ledger._audit_readings import check_readings
 from registry.ledger._audit_tables import check_contact_texts, check_staff_names, check_tables
 from registry.ledger._audit_tree import Kept, Pinned, TreeCheck
 from registry.ledger._findings import (
@@ -39,7 +40,9 @@ __all__ = [
 
 
 def audit(progress: Progress | None = None, pinned: Pinned | None = None) -> Report:
-    """Check guards, entries, tree, checkpoints, tables and commitments against each other, in one snapshot.
+    """Check guards, entries, tree, checkpoints, tables, commitments and seals against each other.
+
+    All in one snapshot.
 
     `progress` is told how far it is; `pinned` is what was kept outside: checkpoints, and public keys.
     Nothing is written to the register. Raises Unreadable where the ledger cannot be read to its end,
@@ -55,6 +58,7 @@ def audit(progress: Progress | None = None, pinned: Pinned | None = None) -> Rep
             check_tables(report, scratch, progress)
             check_contact_texts(report, scratch)
             check_staff_names(report)
+            check_readings(report)
         except BaseException as error:
             # A stream that was not read to its end holds a cursor on PostgreSQL. Closed some time later by
             # the garbage collector, it would abort whatever transaction the connection is in by then.

@@ -25,9 +25,11 @@ from registry.actions import (
     periods,
     products,
     provisional,
+    readings,
     staff,
     tokens,
 )
+from registry.actions._action import SYSTEM
 from registry.actions._devices import NewDevice
 from registry.ledger import guards
 from registry.ledger.audit import Finding, Report, audit
@@ -39,13 +41,14 @@ from registry.models import (
     Depot,
     Device,
     Entry,
+    ReadingSeal,
 )
 from registry.rules.assignments import Installation
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.merkle import leaf_hash
 from registry.rules.splits import Share
 from tests.conftest import outside_actions
-from tests.factories.world import DAY, World, new_location
+from tests.factories.world import DAY, HOUR, World, new_location
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +156,22 @@ def life(world: World) -> Life:
     products.correct_product(office, product_id=world.eight_lb.pk, particulars={"net_mass": "8.125"})
     count = counts.draw_count(world.auditor, name="Spring")
     counts.record_finding(world.auditor, count_id=count.pk, depot_id=world.fellgate.pk, place_done=True)
+    readings_sealed(world)
     last = locations.correct_depot(office, depot_id=world.fellgate.pk, particulars={"name": "Fell Gate"})
     return Life(world, contact, rejected, last)
+
+
+def readings_sealed(world: World) -> ReadingSeal:
+    """Let a gateway report of three serials, and seal it after the hour; return the seal."""
+    gateway, _ = tokens.issue_device_token(world.administrator, name="Gateway Tarnmouth")
+    measured_at = (world.clock.at - DAY).isoformat()
+    rows = [
+        {"serial": f"GHOST{number}", "measured_at": measured_at, "distances_mm": [412, None]}
+        for number in range(3)
+    ]
+    readings.take_readings(gateway, rows)
+    world.clock.at += HOUR
+    return readings.seal_readings(SYSTEM)
 
 
 def _second_account(world: World) -> Account:

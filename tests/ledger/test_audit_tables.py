@@ -27,11 +27,13 @@ from registry.models import (
     Depot,
     Device,
     DeviceModel,
+    DeviceToken,
     DeviceWhereabouts,
     Location,
     LocationHolding,
     LocationState,
     Product,
+    ReadingSeal,
     Split,
     SplitShare,
     Staff,
@@ -67,6 +69,8 @@ EDITS: dict[type[Model], tuple[str, Any]] = {
     CountItem: ("note", "behind a door"),
     Depot: ("name", "Elsewhere"),
     Device: ("firmware", "9.9"),
+    DeviceToken: ("revoked", True),
+    ReadingSeal: ("last_received_at", MINUTE),
     DeviceModel: ("range_mm", 2999),
     DeviceWhereabouts: ("valid_from", MINUTE),
     Location: ("time_zone", "America/Chicago"),
@@ -167,6 +171,8 @@ def like(row: Any) -> Any:
         row.position, row.product_id = 9, new_key()
     elif isinstance(row, CountItem):
         row.position = 999
+    elif isinstance(row, ReadingSeal):
+        row.sealed_until = datetime(2099, 1, 1, tzinfo=UTC)
     elif isinstance(row, Device):
         row.serial = "PB39999999"
     return row

@@ -39,6 +39,7 @@ from registry.models.base import LedgerKind, new_key
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.splits import Share
+from tests.ledger.tampering import readings_sealed
 from tests.factories.world import DAY, World
 from tests.models.rows import MODELS
 
@@ -91,6 +92,7 @@ def busy(world: World) -> World:
     )
     count = counts.draw_count(world.auditor, name="Spring", confidence="97.5")
     counts.record_finding(world.auditor, count_id=count.pk, depot_id=world.fellgate.pk, place_done=True)
+    readings_sealed(world)
     return world
 
 

@@ -96,8 +96,9 @@ class Command(BaseCommand):
         self.stdout.write(
             f"{report.entries:,} entries hashed and replayed, {report.rows:,} rows compared,"
             f" {report.guards} guards looked for, {report.texts:,} personal texts ({report.erased:,} erased)"
-            f" and {report.names:,} names held against their commitments; {report.subtrees:,} subtrees of the"
-            f" tree compared, {report.checkpoints:,} checkpoints verified."
+            f" and {report.names:,} names held against their commitments; {report.seals:,} seals computed"
+            f" over {report.readings:,} readings; {report.subtrees:,} subtrees of the tree compared,"
+            f" {report.checkpoints:,} checkpoints verified."
         )
 
     def _tell_erasures(self, report: Report) -> None:
