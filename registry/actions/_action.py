@@ -18,6 +18,7 @@ from registry.ledger import journal
 from registry.ledger.images import Image, image_of, normalise, table_name
 from registry.ledger.journal import About, Story, Written
 from registry.models import (
+    AcceptanceCheck,
     Account,
     ApiToken,
     Cabinet,
@@ -65,6 +66,7 @@ KINDS: dict[type[Record], Kind] = {
     DeviceToken: Kind.DEVICE_TOKEN,
     ReadingSeal: Kind.READING_SEAL,
     Count: Kind.COUNT,
+    AcceptanceCheck: Kind.ACCEPTANCE,
 }
 
 

@@ -38,6 +38,7 @@ class Kind(StrEnum):
     DEVICE_TOKEN = "device_token"
     READING_SEAL = "reading_seal"
     COUNT = "count"
+    ACCEPTANCE = "acceptance"
 
 
 class Verb(StrEnum):
@@ -103,6 +104,8 @@ class Verb(StrEnum):
     COUNT_CLOSED = "count.closed"
     COUNT_DIFFERENCE_ACCEPTED = "count.difference_accepted"
     COUNT_DIFFERENCE_DISMISSED = "count.difference_dismissed"
+    ACCEPTANCE_CHECKED = "acceptance.checked"
+    ACCEPTANCE_SIGNED_OFF = "acceptance.signed_off"
 
 
 SENTENCES: dict[Verb, str] = {
@@ -166,6 +169,8 @@ SENTENCES: dict[Verb, str] = {
     Verb.COUNT_CLOSED: "The count {count} was closed",
     Verb.COUNT_DIFFERENCE_ACCEPTED: "By the count {count} it was put right that device {device} was no longer at {from}[ but at {to}]",
     Verb.COUNT_DIFFERENCE_DISMISSED: "A difference of the count {count} was explained[: device {device}]",
+    Verb.ACCEPTANCE_CHECKED: "Device {device} in cabinet {cabinet} at {location} was checked: {acceptance}",
+    Verb.ACCEPTANCE_SIGNED_OFF: "The check of device {device} in cabinet {cabinet} at {location} was signed off: {acceptance}",
 }
 
 
