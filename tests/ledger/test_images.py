@@ -39,8 +39,8 @@ from registry.models.base import LedgerKind, new_key
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.splits import Share
-from tests.ledger.tampering import readings_sealed
 from tests.factories.world import DAY, World
+from tests.ledger.tampering import readings_sealed
 from tests.models.rows import MODELS
 
 LEDGERED = ledgered_models()

@@ -12,6 +12,7 @@ from django.db.models import CheckConstraint, UniqueConstraint
 
 from registry.ledger.guards import all_guards
 from registry.models import (
+    AcceptanceCheck,
     Account,
     CabinetWhereabouts,
     CountItem,
@@ -500,6 +501,7 @@ def test_a_row_that_names_what_does_not_exist_is_refused_at_the_commit(real_tran
 
         van = custody(rows, "van", staff_id=rows.of[_staff()][0].pk)
         shapes = {  # a row of the kind that has such a key at all
+            (AcceptanceCheck, "signed_off_by"): {"signed_off_at": START},
             (CabinetWhereabouts, "depot"): {"place": "depot", "location_id": None},
             (CountItem, "depot"): {"place": "depot", "cabinet_id": None},
             (CountItem, "staff"): {"place": "van", "cabinet_id": None},

@@ -110,8 +110,15 @@ class Evidence:
 
     def distances(self, sensor: int) -> list[int]:
         """Return what the sensor said in the window, oldest first, without what it did not hear."""
+        return self._said(sensor, self.window)
+
+    def all_distances(self, sensor: int) -> list[int]:
+        """Return what the sensor said in all reports, oldest first, without what it did not hear."""
+        return self._said(sensor, self.reports)
+
+    def _said(self, sensor: int, reports: Sequence[Heard]) -> list[int]:
         at = self.port(sensor) - 1
-        found = [report.distances_mm[at] for report in self.window if at < len(report.distances_mm)]
+        found = [report.distances_mm[at] for report in reports if at < len(report.distances_mm)]
         return [distance for distance in found if distance is not None]
 
     def distance(self, sensor: int) -> float | None:

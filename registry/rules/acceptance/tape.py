@@ -1,69 +1,28 @@
 """Sensors against the tape: the scale of them all, their order, and each by itself."""
 
-from dataclasses import dataclass
-
-from registry.rules.acceptance.evidence import (
-    COVERAGE,
-    TAPE_TOLERANCE_MM,
-    Evidence,
-    scale_uncertainty,
-)
+from registry.rules.acceptance.comparing import Comparison, Pair, agrees, compare, plugged_otherwise
+from registry.rules.acceptance.evidence import COVERAGE, TAPE_TOLERANCE_MM, Evidence
 from registry.rules.acceptance.findings import Code, Finding, Severity
 from registry.rules.acceptance.sensors import stuck_sensors
 from registry.rules.devices import Compensation
 from registry.rules.echo import ASSUMED_C
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """Sensors that both speak and were measured: sensor, its distance and the tape's, in mm."""
-
-    pairs: tuple[tuple[int, float, int], ...]
-
-    @property
-    def scale(self) -> float:
-        """How much too long the sensors read together, as a fraction.
-
-        Fitted through distances and tapes that are each in order of size: it is the same whichever way the
-        cables are plugged.
-        """
-        said, tapes = sorted(pair[1] for pair in self.pairs), sorted(pair[2] for pair in self.pairs)
-        return sum(s * t for s, t in zip(said, tapes, strict=True)) / sum(t * t for t in tapes) - 1
-
-    @property
-    def uncertainty(self) -> float:
-        """The standard uncertainty of the scale."""
-        return scale_uncertainty([pair[2] for pair in self.pairs])
-
-
 def find(evidence: Evidence) -> list[Finding]:
     """Find UNCOMPENSATED, COMPENSATES_ALREADY, ORDER_SWAPPED, TAPE_DISAGREES and TAPE_MISSING."""
     if evidence.tape_mm is None or not evidence.reports:
         return []
-    compared = compare(evidence)
+    compared = compare(evidence, leave_out=stuck_sensors(evidence))
     found = _missing(evidence)
     if not compared.pairs:
         return found
     scale_finding = _scale(evidence, compared)
     divisor = 1 + (evidence.warm_scale if _is_warm_scaled(evidence, scale_finding) else 0.0)
-    off = [pair for pair in compared.pairs if not _agrees(evidence, pair[1] / divisor, pair[2])]
+    off = [pair for pair in compared.pairs if not agrees(evidence, pair[1] / divisor, pair[2])]
     found += [scale_finding] if scale_finding else []
-    if _swapped(evidence, off, divisor):
+    if plugged_otherwise(evidence, off, divisor):
         return [*found, _order(evidence, off, divisor)]
     return [*found, *(_disagrees(evidence, pair, divisor) for pair in off)]
-
-
-def compare(evidence: Evidence) -> Comparison:
-    """Return the sensors that can be compared: a stuck one, and one that cannot measure so near, cannot."""
-    stuck = stuck_sensors(evidence)
-    pairs = []
-    for sensor in evidence.sensors:
-        distance, tape = evidence.distance(sensor), evidence.tape(sensor)
-        if distance is None or tape is None or sensor in stuck:
-            continue
-        if min(distance, tape) >= evidence.facts.blind_zone_mm:
-            pairs.append((sensor, distance, tape))
-    return Comparison(tuple(pairs))
 
 
 # --- the scale -----------------------------------------------------------------------------------------
@@ -137,19 +96,7 @@ def _is_warm_scaled(evidence: Evidence, found: Finding | None) -> bool:
 # --- one by one ----------------------------------------------------------------------------------------
 
 
-def _agrees(evidence: Evidence, distance: float, tape: int) -> bool:
-    """Say whether they are within the tolerance, and what colder air below may add."""
-    return -TAPE_TOLERANCE_MM <= distance - tape <= TAPE_TOLERANCE_MM + evidence.layers * tape
-
-
-def _swapped(evidence: Evidence, off: list[tuple[int, float, int]], divisor: float) -> bool:
-    """Say whether those that are off fit each other: in order of size they do if any way of plugging does."""
-    said, tapes = sorted(pair[1] for pair in off), sorted(pair[2] for pair in off)
-    fits = (_agrees(evidence, s / divisor, t) for s, t in zip(said, tapes, strict=True))
-    return len(off) > 1 and all(fits)
-
-
-def _order(evidence: Evidence, off: list[tuple[int, float, int]], divisor: float) -> Finding:
+def _order(evidence: Evidence, off: list[Pair], divisor: float) -> Finding:
     order = list(evidence.facts.sensor_order)
     by_tape = sorted(off, key=lambda pair: pair[2])
     for (place, _, _), (plugged, _, _) in zip(by_tape, sorted(off, key=lambda pair: pair[1]), strict=True):
@@ -174,7 +121,7 @@ def _order(evidence: Evidence, off: list[tuple[int, float, int]], divisor: float
     )
 
 
-def _disagrees(evidence: Evidence, pair: tuple[int, float, int], divisor: float) -> Finding:
+def _disagrees(evidence: Evidence, pair: Pair, divisor: float) -> Finding:
     sensor, raw, tape = pair
     distance = round(raw / divisor)
     return Finding(
