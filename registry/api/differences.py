@@ -20,7 +20,9 @@ from registry.rules.differences import Turn, Window
 from registry.rules.events import Kind, Verb
 from registry.rules.particulars import invalid
 
-KINDS = [str(kind) for kind in Kind if kind not in (Kind.STAFF, Kind.TOKEN)]
+# Of no store and no device, so never in a comparison.
+_NO_FLEET = (Kind.STAFF, Kind.TOKEN, Kind.DEVICE_TOKEN, Kind.READING_SEAL)
+KINDS = [str(kind) for kind in Kind if kind not in _NO_FLEET]
 
 # --- what is shown ---------------------------------------------------------------------------------
 

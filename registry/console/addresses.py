@@ -21,6 +21,7 @@ from registry.console import (
     locations,
     periods,
     provisional,
+    readings,
     splits,
     staff,
     stores,
@@ -47,6 +48,7 @@ PAGES: list[URLPattern] = [
     path("contacts/<uuid:key>/correct/", contacts.correct, name="contact_correct"),
     path("contacts/<uuid:key>/erase/", contacts.erase, name="contact_erase"),
     # Everything as of a moment, and what changed between two states of knowledge.
+    path("quarantine/", readings.strays, name="quarantine"),
     path("fleet/", fleet.fleet, name="fleet"),
     path("fleet/locations/", fleet.locations, name="fleet_locations"),
     path("fleet/cabinets/", fleet.cabinets, name="fleet_cabinets"),

@@ -15,6 +15,7 @@ from registry.console._histories import end_words, rows_of
 from registry.console._pages import Asked, Button, Visit, page
 from registry.console._writing import Wish, write, writing
 from registry.console.locations import timeline_of
+from registry.console.readings import last_reports
 from registry.models import Cabinet, Depot, DeviceWhereabouts
 from registry.queries.assignments import DeviceAt, device_at, devices_as_known, devices_in
 from registry.queries.records import refer_as_known
@@ -67,6 +68,7 @@ def device(visit: Visit, key: UUID) -> HttpResponse:
             "judgements": _judgements(visit, now),
             "buttons": _buttons(visit, now),
             "whereabouts": _places(visit, asked, key),
+            "reports": last_reports(visit, now.device) if asked.is_now else [],
             **timeline_of(visit, trace, asked),
         },
         status=asked.status,

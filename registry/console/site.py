@@ -52,6 +52,7 @@ PLACES: list[tuple[str, str, Callable[[Visit], bool] | None]] = [
     ("Cabinets", "registry_cabinet_changelist", None),
     ("Devices", "registry_device_changelist", None),
     ("Fleet", "fleet", None),
+    ("Quarantine", "quarantine", None),
     ("Counts", "counts", lambda visit: visit.allows(Act.COUNT)),
     ("Catalogue", "catalogue", None),
     ("Staff", "staff", lambda visit: visit.allows(Act.READ_STAFF)),

@@ -58,7 +58,7 @@ def _check_waiting(report: Report, now: datetime) -> None:
     if oldest is not None:
         words = (
             f"{waiting.count():,} readings wait for their seal for more than {UNSEALED_MAX.days} day, the"
-            f" oldest since {oldest.received_at:%Y-%m-%d %H:%M} UTC: nothing binds them. Have manage.py seal run by"
-            " the hour."
+            f" oldest since {oldest.received_at:%Y-%m-%d %H:%M} UTC: nothing binds them. Have manage.py seal"
+            " run by the hour."
         )
         report.note(Finding(LAYER, words, None, table_name(Reading), str(oldest.pk)))

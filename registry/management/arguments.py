@@ -22,6 +22,7 @@ from registry.models import (
     Depot,
     Device,
     DeviceModel,
+    DeviceToken,
     DeviceWhereabouts,
     Location,
     LocationHolding,
@@ -116,6 +117,10 @@ def _device(given: Any) -> Read:
         yield "device_id", find_device(given).pk
     else:
         yield "device", _new_device(given)
+
+
+def _gateway(name: Any) -> Read:
+    yield "gateway", find(DeviceToken, "name", name)
 
 
 def _into(serial: Any) -> Read:
@@ -280,6 +285,8 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "difference": _difference,
     "drawn": _drawn,
     "device": _device,
+    "device_token": _key("device_token_id", DeviceToken, "name"),
+    "gateway": _gateway,
     "device_model": _key("device_model_id", DeviceModel, "name"),
     "devices": _devices,
     "devices_to": _key("devices_to", Depot),

@@ -6,7 +6,8 @@ Event n of the files becomes entry n of the ledger, so a replay that was interru
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -25,14 +26,33 @@ from registry.actions import (
     tokens,
 )
 from registry.actions._action import Actor
+from registry.actions.readings import seal_readings, take_readings
 from registry.ledger import clock
 from registry.management.arguments import ScenarioError, arguments_of, find
-from registry.models import Entry, Staff
+from registry.models import DeviceToken, Entry, Staff
 from registry.rules.errors import RuleBroken
 from registry.rules.events import Face, Verb
 
 COMPANY_FILE = "company.json"
 EVENTS_FILE = "events.jsonl"
+
+ON_THE_WAY = timedelta(minutes=2)  # from the last measurement of a batch to its arrival
+
+
+def _report_and_seal(actor: Actor, *, gateway: DeviceToken, readings: list[dict[str, Any]]) -> None:
+    """Let a gateway bring what was measured since the last seal, each day's in a batch, and seal it all.
+
+    An interrupted replay may bring it twice, which changes nothing.
+    """
+    for _, batch in groupby(readings, key=lambda row: row["measured_at"][:10]):
+        rows = list(batch)
+        arrived = datetime.fromisoformat(max(row["measured_at"] for row in rows)) + ON_THE_WAY
+        with clock.simulated(arrived):
+            taken = take_readings(gateway, rows, seal=False)
+        if refused := next((one for one in taken if one.code), None):
+            raise ScenarioError(f"A reading was refused: {refused.words}")
+    seal_readings(actor)
+
 
 # What an event may do: the action, and the verb of the entry that it leaves.
 DOES: dict[str, tuple[Callable[..., object], Verb]] = {
@@ -45,6 +65,9 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "set_password": (staff.set_password, Verb.STAFF_PASSWORD_SET),
     "issue_token": (tokens.issue_token, Verb.TOKEN_ISSUED),
     "revoke_token": (tokens.revoke_token, Verb.TOKEN_REVOKED),
+    "issue_device_token": (tokens.issue_device_token, Verb.DEVICE_TOKEN_ISSUED),
+    "revoke_device_token": (tokens.revoke_device_token, Verb.DEVICE_TOKEN_REVOKED),
+    "seal_readings": (_report_and_seal, Verb.READINGS_SEALED),
     "register_depot": (locations.register_depot, Verb.DEPOT_REGISTERED),
     "correct_depot": (locations.correct_depot, Verb.DEPOT_CORRECTED),
     "register_account": (accounts.register_account, Verb.ACCOUNT_REGISTERED),

@@ -64,8 +64,9 @@ class Why(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """How many reports a serial sent within a time, and when the first and last were measured."""
+    """How many reports a serial sent within a span, told by its place among those asked for."""
 
+    span: int
     serial: str
     count: int
     first: datetime
@@ -162,7 +163,7 @@ def runs_within(spans: Sequence[tuple[str, datetime, datetime]], sealed_by: int 
         cursor.execute(_WITHIN[connection.vendor], [*given, sealed_by, sealed_by])
         found = cursor.fetchall()
     return [
-        Run(spans[int(key)][0], count, _moment(first), _moment(last))
+        Run(int(key), spans[int(key)][0], count, _moment(first), _moment(last))
         for key, count, first, last in sorted(found, key=lambda row: int(row[0]))
     ]
 
@@ -186,6 +187,7 @@ def _merged(runs: Iterable[Run]) -> list[Run]:
         parts = list(group)
         merged.append(
             Run(
+                parts[0].span,
                 serial,
                 sum(part.count for part in parts),
                 min(part.first for part in parts),

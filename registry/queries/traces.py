@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
+from datetime import UTC, datetime, tzinfo
 from itertools import pairwise
 from uuid import UUID
 
@@ -12,14 +12,15 @@ from registry.models import Cabinet, CabinetWhereabouts, Depot, Device, DeviceWh
 from registry.queries.cabinets import stay_words
 from registry.queries.moments import Moment
 from registry.queries.periods import place_words
+from registry.queries.quarantine import EVER, runs_within
 from registry.queries.records import refer_as_known
 from registry.queries.timelines import PUT_RIGHT, Event, records_of, told_events
 from registry.rules import traces
 from registry.rules.errors import absent
 from registry.rules.events import Kind, Verb
 from registry.rules.periods import Period
-from registry.rules.traces import CabinetStay, DeviceStay, Finding, FormerStay, History
-from registry.rules.whereabouts import WORDS, CabinetPlace, DevicePlace
+from registry.rules.traces import CabinetStay, DeviceStay, Finding, FormerStay, History, Reported
+from registry.rules.whereabouts import LIVE, WORDS, CabinetPlace, DevicePlace
 
 # Custody that is told by what became of the device, not by who has it.
 _TOLD_BY_STATE = frozenset({DevicePlace.MAKER, DevicePlace.LOST, DevicePlace.RETIRED})
@@ -142,6 +143,7 @@ def device_chain(device_id: UUID, moment: Moment, zone: tzinfo = UTC) -> Chain:
             if (period := traces.as_of(stay.as_period(), moment.valid_at))
         ],
         _former(device, records, moment),
+        _reported(device, links, moment),
     )
     withdrawn = tuple(belief for belief in told.withdrawn(events) if _began(belief, moment))
     return Chain(device, links, withdrawn, tuple(traces.find(history)), events)
@@ -328,6 +330,30 @@ def _former(device: Device, records: set[UUID], moment: Moment) -> list[FormerSt
         for version in versions
         if (period := traces.as_of(version.as_period(), moment.valid_at))
     ]
+
+
+# --- what it reported ------------------------------------------------------------------------------------
+
+
+def _reported(device: Device, links: Sequence[ChainStay], moment: Moment) -> list[Reported]:
+    """Return what the serial reported by V outside any cabinet, by stay: one query.
+
+    What was sealed by R; at the head also what waits for its seal. A record that stands for no device has
+    no reports: they are another's.
+    """
+    if device.standing not in LIVE or not links:
+        return []
+    stays: list[tuple[UUID | None, datetime, datetime]] = [(None, EVER, links[0].period.valid_from)]
+    stays += [
+        (link.place.period, link.period.valid_from, link.period.valid_to or moment.valid_at)
+        for link in links
+        if link.place.place != DevicePlace.CABINET
+    ]
+    runs = runs_within(
+        [(device.serial, since, until) for _, since, until in stays],
+        None if moment.at_head else moment.index,
+    )
+    return [Reported(stays[run.span][0], run.count, run.first, run.last) for run in runs]
 
 
 # --- as the rules take it ----------------------------------------------------------------------------

@@ -153,6 +153,24 @@ def issue_token(world: World) -> Prepared:
     )
 
 
+@row(LEADS, "device_token.issued", "device_token device", "+devicetoken", scoped=False)
+def issue_device_token(world: World) -> Prepared:
+    device = world.device()
+    return (
+        lambda actor, **more: tokens.issue_device_token(actor, **more, name="rail 7", device_id=device.pk),
+        {"device": device},
+    )
+
+
+@row(LEADS, "device_token.revoked", "device_token", "~devicetoken", scoped=False)
+def revoke_device_token(world: World) -> Prepared:
+    token, _ = tokens.issue_device_token(world.administrator, name="Gateway")
+    return (
+        lambda actor, **more: tokens.revoke_device_token(actor, **more, device_token_id=token.pk),
+        {"device_token": token},
+    )
+
+
 @row(LEADS, "token.revoked", "token staff", "~apitoken", scoped=False)
 def revoke_token(world: World) -> Prepared:
     them = colleague(world)
@@ -856,8 +874,8 @@ def dismiss_difference(world: World) -> Prepared:
 # --- the tests -----------------------------------------------------------------------------------------
 
 
-def test_the_table_has_a_row_for_every_action_but_the_founding() -> None:
-    assert set(ACTIONS) - set(ROWS) == {"found_register"}
+def test_the_table_has_a_row_for_every_action_but_the_systems_own() -> None:
+    assert set(ACTIONS) - set(ROWS) == {"found_register", "seal_readings"}
     assert set(ROWS) <= set(ACTIONS)
 
 

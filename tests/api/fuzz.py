@@ -10,7 +10,7 @@ from django.core.signals import request_finished, request_started
 from django.db import close_old_connections
 from schemathesis import Case
 
-from registry.actions import accounts, counts, devices, locations
+from registry.actions import accounts, counts, devices, locations, tokens
 from registry.models import (
     Account,
     AccountState,
@@ -24,6 +24,7 @@ from registry.models import (
     Depot,
     Device,
     DeviceModel,
+    DeviceToken,
     DeviceWhereabouts,
     Location,
     LocationHolding,
@@ -206,6 +207,7 @@ def feed_of(world: World) -> Feed:
         )
         count = counts.draw_count(world.auditor, name="Spring", depot_id=depot.pk)
         counts.record_finding(world.auditor, count_id=count.pk, depot_id=depot.pk, place_done=True)
+    tokens.issue_device_token(world.administrator, name="Gateway")
     closed = accounts.register_account(
         office, particulars={"code": "GM", "name": "Gannet Marina"}, valid_from=world.start
     )
@@ -224,6 +226,7 @@ def feed_of(world: World) -> Feed:
         "products": Product,
         "staff": Staff,
         "tokens": ApiToken,
+        "device-tokens": DeviceToken,
     }
     keys: dict[str, list[Any]] = {
         place: [str(key) for key in model._default_manager.order_by("pk").values_list("pk", flat=True)]

@@ -7,7 +7,7 @@ from typing import Any
 
 from registry.actions import accounts, cabinets, devices, locations, products
 from tests.api.count_operations import drawn
-from tests.api.noun_operations import account, contact, token
+from tests.api.noun_operations import account, contact, device_token, token
 from tests.factories.world import DAY, World, device_model, person
 
 SIGNED_IN = "apitoken"  # whose token it is, with the person
@@ -140,6 +140,14 @@ LISTS = {
         # the rows with their people
         [SIGNED_IN, HEAD, "apitoken"],
         [SIGNED_IN, HEAD, "apitoken"],
+    ),
+    "device-tokens": Listed(
+        "device-tokens/",
+        device_token,
+        ("expires_at", "name"),
+        # the rows with their devices
+        [SIGNED_IN, HEAD, "devicetoken"],
+        [SIGNED_IN, HEAD, "devicetoken"],
     ),
     "periods": Listed(
         "periods/",

@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from registry.actions import accounts, locations, staff, tokens
-from registry.models import Account, ApiToken, Contact, LocationState, Staff
+from registry.models import Account, ApiToken, Contact, DeviceToken, LocationState, Staff
 from tests.api.operations import Maker, Operation, when
 from tests.factories.world import DAY, World, device_model, person
 
@@ -213,6 +213,23 @@ def _issue_token(world: World) -> Operation:
 @_operation
 def _revoke_token(world: World) -> Operation:
     return _of("tokens", token(world).pk, "revoke", "token.revoked", {"reason": "lost at sea"})
+
+
+@_operation
+def _issue_device_token(world: World) -> Operation:
+    return Operation("POST", "device-tokens/", {"name": "Gateway"}, "device_token.issued")
+
+
+@_operation
+def _revoke_device_token(world: World) -> Operation:
+    key = device_token(world).pk
+    return _of("device-tokens", key, "revoke", "device_token.revoked", {"reason": "stolen"})
+
+
+def device_token(world: World) -> DeviceToken:
+    """Issue a token that may report, under a name of its own."""
+    issued, _ = tokens.issue_device_token(world.administrator, name=world.code("Gateway"))
+    return issued
 
 
 def gone(world: World) -> Staff:

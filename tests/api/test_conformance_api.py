@@ -705,7 +705,7 @@ def test_an_unknown_thing_is_404_whatever_the_condition(company: Company) -> Non
 
 LISTS = (
     *("accounts", "assignments", "cabinets", "cabinet-models", "contacts", "depots", "devices"),
-    *("device-models", "entries", "locations", "products", "staff", "tokens"),
+    *("device-models", "device-tokens", "entries", "locations", "products", "staff", "tokens"),
 )
 
 
@@ -723,6 +723,8 @@ def lists_and_things(company: Company) -> list[str]:
         f"devices/suggest/?q={company.serial[:5]}",
         "differences/?from_known=1",
         "fleet/",
+        "quarantine/",
+        f"readings/?device={company.device}",
         f"accounts/{company.world.account.pk}/fleet/",
         f"identify/?code={company.serial}",
         f"periods/?history=devicewhereabouts&of={company.device}",

@@ -14,10 +14,10 @@ import pytest
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from registry.actions import accounts, staff
+from registry.actions import accounts, staff, tokens
 from registry.actions._action import SYSTEM
 from registry.actions.checkpoints import make_checkpoint
-from registry.models import ApiToken
+from registry.models import ApiToken, DeviceToken
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
 from tests.api.client import ROOT, Api, Person, Reply, check_problem, ok, told
@@ -37,6 +37,7 @@ BODY = "what the body names must be of a depot of theirs, or it is not there: 42
 LIST = "a list of what is of their depots"
 WHOLE = "for those who have all depots"
 OPEN = "for anybody, signed in or not"
+NO_PERSON = "for tokens of devices and gateways alone: a person is as good as nobody, 401"
 
 
 @dataclass(frozen=True)
@@ -382,6 +383,20 @@ TABLE: dict[tuple[str, str], Row] = {
     ("POST", "tokens/<uuid:key>/revoke/"): Row(
         ADMINISTRATOR, EVERYWHERE, lambda c: f"tokens/{token()}/revoke/", WHY
     ),
+    ("GET", "device-tokens/"): row(ADMINISTRATOR, EVERYWHERE, "device-tokens/"),
+    ("POST", "device-tokens/"): row(
+        ADMINISTRATOR, EVERYWHERE, "device-tokens/", lambda c: {"name": "Gateway"}
+    ),
+    ("GET", "device-tokens/<uuid:key>/"): Row(
+        ADMINISTRATOR, EVERYWHERE, lambda c: f"device-tokens/{gateway(c)}/"
+    ),
+    ("POST", "device-tokens/<uuid:key>/revoke/"): Row(
+        ADMINISTRATOR, EVERYWHERE, lambda c: f"device-tokens/{gateway(c)}/revoke/", WHY
+    ),
+    # Readings: posted by no person, read with the device; what came from nowhere may be anybody's.
+    ("GET", "readings/"): row(EVERYBODY, ADDRESS, "readings/?device={device}"),
+    ("POST", "readings/"): row(frozenset(), NO_PERSON, "readings/", lambda c: {"readings": []}),
+    ("GET", "quarantine/"): row(EVERYBODY, EVERYWHERE, "quarantine/"),
     # History: read by everybody, put right by the office.
     ("GET", "periods/"): row(EVERYBODY, LIST, "periods/?history=locationstate&of={location}"),
     ("GET", "periods/<str:history>/<uuid:key>/"): row(
@@ -489,6 +504,12 @@ def leaver(case: Case) -> UUID:
 def signed() -> int:
     """Return the size of a checkpoint of everything."""
     return make_checkpoint(SYSTEM).size
+
+
+def gateway(case: Case) -> UUID:
+    """Return the key of a token that may report."""
+    found = DeviceToken.objects.first()
+    return (found or tokens.issue_device_token(case.world.administrator, name="Gateway")[0]).pk
 
 
 def token() -> UUID:
@@ -606,7 +627,11 @@ def refuses(company: Company, method: str, wanted: Row, *askers: Person) -> None
             for address, body in prepared:
                 for asker in askers:
                     reply = asker.send(method, address, body=body, headers=conditions(method))
-                    told(reply, 403, "role_forbids")
+                    told(reply, *refusal_of(wanted))
+
+
+def refusal_of(wanted: Row) -> tuple[int, str]:
+    return (401, "not_signed_in") if wanted.depots == NO_PERSON else (403, "role_forbids")
 
 
 def allows(company: Company, method: str, wanted: Row, near: Person, far: Person) -> None:
@@ -686,17 +711,17 @@ def test_an_auditor_changes_nothing_of_the_fleet(company: Company, subtests: pyt
     }
     assert len(changing) > 40
     prepared = [
-        (key, wanted.address(company.own), wanted.body and wanted.body(company.own))
+        (key, wanted, wanted.address(company.own), wanted.body and wanted.body(company.own))
         for key, wanted in changing
     ]
     with nothing_changed():
-        for (method, route), address, body in prepared:
+        for (method, route), wanted, address, body in prepared:
             for asker in (company.of_tarnmouth["auditor"], company.of_all["auditor"]):
                 with subtests.test(method=method, route=route):
                     reply = asker.send(method, address, body=body, headers=conditions(method))
-                    told(reply, 403, "role_forbids")
+                    told(reply, *refusal_of(wanted))
                     # Nor is it told to an auditor what else would be wrong with it.
-                    told(asker.send(method, address, body={"x": 1}), 403, "role_forbids")
+                    told(asker.send(method, address, body={"x": 1}), *refusal_of(wanted))
 
 
 def test_a_method_without_a_row_is_known_to_nobody(company: Company, subtests: pytest.Subtests) -> None:

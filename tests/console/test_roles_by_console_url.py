@@ -170,6 +170,7 @@ TABLE: dict[str, Row] = {
     ),
     "location": reads("location", ADDRESS),
     # Everything as of a moment, and what changed: what is in sight is shown to everybody inside.
+    "quarantine": reads("", LIST),
     "fleet": reads("", LIST),
     "fleet_locations": reads("", LIST),
     "fleet_cabinets": reads("", LIST),

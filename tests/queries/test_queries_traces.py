@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 from django.db import IntegrityError, transaction
 
-from registry.actions import assignments, cabinets, devices, locations, periods, provisional
+from registry.actions import assignments, cabinets, devices, locations, periods, provisional, tokens
 from registry.actions._action import Writing
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet
+from registry.actions.readings import take_readings
 from registry.models import Cabinet, CabinetWhereabouts, Depot, Device, DeviceWhereabouts
 from registry.models.base import PeriodVersion
 from registry.queries.moments import head_index, present, settle
@@ -272,6 +273,34 @@ def test_what_was_lost_is_unknown_until_it_is_found(world: World) -> None:
     )
 
     assert findings(world, device) == [("lost", 5, 9)]
+
+
+def test_what_reported_outside_any_cabinet_is_told_until_the_history_is_put_right(world: World) -> None:
+    device, cabinet = world.device(), world.cabinet()
+    gateway, _ = tokens.issue_device_token(world.administrator, name="Gateway")
+    before = head_index()
+
+    def report(*days: int) -> None:
+        rows = [
+            {"serial": device.serial, "measured_at": day(world, number).isoformat(), "distances_mm": [400]}
+            for number in days
+        ]
+        take_readings(gateway, rows)
+
+    report(0, 3, 4, 8, 12)
+    hung = world.assigned(device, cabinet, day(world, 6))
+    take_out(world, hung, 10)
+
+    assert findings(world, device) == [
+        ("reported_unassigned", 0, 0),
+        ("reported_unassigned", 3, 4),
+        ("reported_unassigned", 12, 12),
+    ]
+    # Known at an entry before any seal, nothing was reported that the ledger could tell.
+    assert device_chain(device.pk, settle(present().valid_at, before)).findings == ()
+    correct(world, hung, valid_from=2)
+    correct(world, history(device)[1], valid_to=13)
+    assert findings(world, device) == [("reported_unassigned", 0, 0)]
 
 
 def test_what_was_first_seen_in_a_cabinet_was_never_received(world: World) -> None:
@@ -572,6 +601,7 @@ def test_a_chain_takes_as_many_queries_when_it_is_long(
 
     # the device; what was merged into it; all its versions with people; their cabinets; their depots; the
     # entries; their subjects; names of people; moves with which it went; stays of its cabinets; these
-    # cabinets; their locations; the locations' depots; the records' serials; other records of the serial
-    with django_assert_num_queries(15):
+    # cabinets; their locations; the locations' depots; the records' serials; other records of the serial;
+    # what it reported outside them
+    with django_assert_num_queries(16):
         assert len(device_chain(device.pk, moment).stays) == 2 * rows + 1

@@ -10,7 +10,7 @@ from registry.rules.events import SENTENCES, Face, Kind, Verb, sentence
 VERBS = """
 register.founded
 staff.added staff.role_changed staff.depots_changed staff.deactivated staff.reactivated staff.password_set
-token.issued token.revoked
+token.issued token.revoked device_token.issued device_token.revoked readings.sealed
 depot.registered depot.corrected
 account.registered account.corrected account.closed account.reopened
 location.registered location.corrected location.state_set location.closed location.handed_over
@@ -27,7 +27,10 @@ period.corrected period.withdrawn
 count.drawn count.finding_recorded count.place_reopened count.closed count.difference_accepted
 count.difference_dismissed
 """
-KINDS = "account location contact depot cabinet_model cabinet product device_model device staff token count"
+KINDS = """
+account location contact depot cabinet_model cabinet product device_model device staff token count
+device_token reading_seal
+"""
 PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at"}
 
 

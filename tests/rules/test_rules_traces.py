@@ -19,6 +19,7 @@ from registry.rules.traces import (
     FindingKind,
     FormerStay,
     History,
+    Reported,
     as_of,
     find,
     shared,
@@ -349,6 +350,23 @@ def test_the_gravest_are_told_first_and_then_the_earliest() -> None:
     ]
 
 
+def test_reports_from_outside_any_cabinet_are_found_by_stay_and_by_time() -> None:
+    van = stay("van", 20, None)
+    stays = [stay("depot", 0, 5), stay("cabinet", 5, 20, end_reason=EndReason.SWAP), van]
+    before = Reported(None, 1, day(-3), day(-3))
+    in_van = Reported(van.identity, 7, day(21), day(24))
+
+    found = find(History(stays, [stood(STORE, 0, None)], reported=[before, in_van]))
+
+    assert [(one.code, one.since, one.until) for one in found] == [
+        ("reported_unassigned", day(-3), day(-3)),
+        ("reported_unassigned", day(21), day(24)),
+    ]
+    assert "once before anything is known of it" in found[0].words
+    assert "7 times while it was in van of Wren" in found[1].words
+    assert found[1].periods == (van.identity,)
+
+
 def test_every_code_says_what_to_do_next_and_how_it_weighs() -> None:
     assert set(TO_DO) == set(FindingCode)
     assert all(words.endswith(".") for words in TO_DO.values())
@@ -356,6 +374,7 @@ def test_every_code_says_what_to_do_next_and_how_it_weighs() -> None:
     assert {code for code, kind in weights.items() if kind is FindingKind.GAP} == {
         "whereabouts_unknown",
         "lost",
+        "reported_unassigned",
         "start_known_by",
         "never_received",
     }
@@ -369,7 +388,7 @@ def test_codes_that_others_may_rely_on_are_not_renamed() -> None:
     assert [str(code) for code in FindingCode] == [
         "two_records", "told_elsewhere", "moved_unsaid", "hung_in_no_store", "cabinet_unknown",
         "cabinet_scrapped", "step_missing", "back_after_retired", "whereabouts_unknown", "lost",
-        "start_known_by", "never_received", "fault_unsettled", "no_return_number",
+        "reported_unassigned", "start_known_by", "never_received", "fault_unsettled", "no_return_number",
     ]  # fmt: skip
 
 

@@ -1,6 +1,15 @@
 """The chain of a device's whereabouts, and what is found in it."""
 
-from registry.rules.traces.chains import CabinetStay, DeviceStay, FormerStay, History, as_of, find, shared
+from registry.rules.traces.chains import (
+    CabinetStay,
+    DeviceStay,
+    FormerStay,
+    History,
+    Reported,
+    as_of,
+    find,
+    shared,
+)
 from registry.rules.traces.findings import TO_DO, Finding, FindingCode, FindingKind
 
 __all__ = [
@@ -12,6 +21,7 @@ __all__ = [
     "FindingKind",
     "FormerStay",
     "History",
+    "Reported",
     "as_of",
     "find",
     "shared",

@@ -65,12 +65,26 @@ class FormerStay:
 
 
 @dataclass(frozen=True, slots=True)
+class Reported:
+    """How often a device reported during a stay outside any cabinet, and when it first and last measured.
+
+    `identity` is that of the stay, None before anything is known of the device.
+    """
+
+    identity: UUID | None
+    count: int
+    first: datetime
+    last: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class History:
     """All that findings are read from: a device's stays, earliest first, and what they rest on."""
 
     stays: Sequence[DeviceStay]
     cabinets: Sequence[CabinetStay] = ()
     former: Sequence[FormerStay] = ()
+    reported: Sequence[Reported] = ()
 
 
 def as_of(period: Period, moment: datetime) -> Period | None:
@@ -262,6 +276,23 @@ def _lost(history: History) -> Iterator[Finding]:
             )
 
 
+def _reported_unassigned(history: History) -> Iterator[Finding]:
+    stays = {stay.identity: stay for stay in history.stays}
+    for reported in history.reported:
+        times = "once" if reported.count == 1 else f"{reported.count} times"
+        if reported.identity is None:
+            while_ = "before anything is known of it"
+        else:
+            while_ = f"while it was {_at(stays[reported.identity])}"
+        yield Finding(
+            FindingCode.REPORTED_UNASSIGNED,
+            reported.first,
+            reported.last,
+            f"It reported {times} {while_}, so nobody knows of which cabinet.",
+            (reported.identity,) if reported.identity else (),
+        )
+
+
 def _start_known_by(history: History) -> Iterator[Finding]:
     for stay in history.stays:
         if stay.starts_known_by:
@@ -336,6 +367,7 @@ _RULES: tuple[Callable[[History], Iterable[Finding]], ...] = (
     _back_after_retired,
     _whereabouts_unknown,
     _lost,
+    _reported_unassigned,
     _start_known_by,
     _never_received,
     _fault_unsettled,

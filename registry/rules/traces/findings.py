@@ -37,6 +37,8 @@ class FindingCode(StrEnum):
     WHEREABOUTS_UNKNOWN = "whereabouts_unknown"
     # The register itself says that nobody knew where the device was.
     LOST = "lost"
+    # The device reported while it was assigned to no cabinet.
+    REPORTED_UNASSIGNED = "reported_unassigned"
     # A place is only known to have been no later than its start.
     START_KNOWN_BY = "start_known_by"
     # The chain begins elsewhere than in a depot or a van.
@@ -51,6 +53,7 @@ _GAPS = frozenset(
     {
         FindingCode.WHEREABOUTS_UNKNOWN,
         FindingCode.LOST,
+        FindingCode.REPORTED_UNASSIGNED,
         FindingCode.START_KNOWN_BY,
         FindingCode.NEVER_RECEIVED,
     }
@@ -70,6 +73,8 @@ TO_DO: dict[FindingCode, str] = {
     FindingCode.WHEREABOUTS_UNKNOWN: "Ask who had it, and put right the end of the one period or the start of"
     " the other.",
     FindingCode.LOST: "When it turns up, record that it was found; if the times are wrong, put them right.",
+    FindingCode.REPORTED_UNASSIGNED: "Ask who switched it on, and look where it hangs; then record or put"
+    " right its assignment. What it reported stays in the quarantine until then.",
     FindingCode.START_KNOWN_BY: "Put the start right when a paper tells since when; no bill rests on it.",
     FindingCode.NEVER_RECEIVED: "Look for its delivery note and file it: the register begins later.",
     FindingCode.FAULT_UNSETTLED: "Send it to its maker under a return number, or put right why it came out.",
