@@ -11,7 +11,7 @@ from registry.queries.acceptance import check_now, evidence_of, frozen_grounds, 
 from registry.queries.assignments import DeviceAt, assignment_at
 from registry.queries.moments import Moment
 from registry.rules.acceptance import Result, check_tape, judge
-from registry.rules.canonical import canonical_bytes, plain
+from registry.rules.canonical import canonical_bytes
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Verb
 from registry.rules.periods import CLOCK_SKEW_MAX
@@ -60,7 +60,7 @@ def check_installation(
             readings=readings.decode(),
             readings_sha256=hashlib.sha256(readings).hexdigest(),
             judged_by=canonical_bytes(frozen_grounds(evidence, judgement)).decode(),
-            findings=canonical_bytes(plain([f.plain() for f in judgement.findings])).decode(),
+            findings=canonical_bytes([finding.plain() for finding in judgement.findings]).decode(),
             result=judgement.result,
             note=clean_note(note, "note"),
         )
