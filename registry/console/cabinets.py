@@ -24,6 +24,7 @@ from registry.console._pages import Asked, Button, Visit, page
 from registry.console._splits import SplitForm, front_of
 from registry.console._times import type_time
 from registry.console._writing import Wish, write, writing
+from registry.console.acceptance import checks_of_cabinet
 from registry.console.locations import timeline_of
 from registry.models import Device, DeviceWhereabouts, Location, Split
 from registry.queries.cabinets import CabinetAt, cabinet_at
@@ -76,6 +77,7 @@ def cabinet(visit: Visit, key: UUID) -> HttpResponse:
             "front": front_of(at),
             "hanging": [(place, _hanging_buttons(visit, place, asked)) for place in at.hanging],
             "buttons": _buttons(visit, now),
+            "checks": checks_of_cabinet(visit, key) if asked.is_now else [],
             **_histories(visit, asked, key),
             **timeline_of(visit, story, asked),
         },

@@ -11,6 +11,7 @@ from uuid import UUID
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet, NewLocation
 from registry.models import (
+    AcceptanceCheck,
     Account,
     ApiToken,
     Cabinet,
@@ -147,6 +148,14 @@ def _assignment(serial: Any) -> Read:
     yield "assignment_id", present.period
 
 
+def _check(serial: Any) -> Read:
+    """Read the serial of a device into the newest acceptance check of it."""
+    check = AcceptanceCheck.objects.filter(device=find_device(serial)).order_by("-registered_id").first()
+    if check is None:
+        raise ScenarioError(f"The demo's files name a check of {serial!r}, which was never checked.")
+    yield "check_id", check.pk
+
+
 def _period(given: Any) -> Read:
     """Read a history, a thing and a time into the period of that thing which runs then."""
     model = histories()[given["history"]]
@@ -278,6 +287,7 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "cabinet": _cabinet,
     "cabinet_model": _key("cabinet_model_id", CabinetModel, "name"),
     "cabinets_to": _key("cabinets_to", Depot),
+    "check": _check,
     "contact": _contact,
     "count": _key("count_id", Count, "name"),
     "depot": _key("depot_id", Depot),

@@ -25,11 +25,11 @@ device.retired device.assigned device.removed device.swapped
 provisional.recorded provisional.confirmed provisional.merged provisional.rejected
 period.corrected period.withdrawn
 count.drawn count.finding_recorded count.place_reopened count.closed count.difference_accepted
-count.difference_dismissed
+count.difference_dismissed acceptance.checked acceptance.signed_off
 """
 KINDS = """
 account location contact depot cabinet_model cabinet product device_model device staff token count
-device_token reading_seal
+device_token reading_seal acceptance
 """
 PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at"}
 
