@@ -28,7 +28,6 @@ from registry.queries.acceptance import (
 from registry.queries.assignments import assignment_at
 from registry.queries.moments import Moment, present
 from registry.rules.acceptance import Code, Result, Severity
-from registry.rules.accounts import BillingStart
 from registry.rules.cabinets import SENSORS_MAX
 from registry.rules.errors import RuleBroken
 
@@ -186,9 +185,9 @@ class BillingStartOut(serializers.Serializer):  # type: ignore[type-arg]
         """The account that held the store then."""
         return found.account.pk if found.account else None
 
-    def get_rule(self, found: BillingOf) -> BillingStart | None:
+    def get_rule(self, found: BillingOf) -> str | None:
         """The account's rule: acceptance, assignment, or manual."""
-        return found.day.rule if found.day else None
+        return str(found.day.rule) if found.day else None
 
     def get_on(self, found: BillingOf) -> str | None:
         """The first billable day in the store's calendar, or null."""
