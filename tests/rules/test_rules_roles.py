@@ -26,6 +26,7 @@ judge_provisional   yes     no         no       yes
 take_over           yes     no         no       yes
 correct_history     yes     no         no       yes
 count               yes     no         yes      yes
+accept_installation yes    yes       no       yes
 manage_tokens       no      no         no       yes
 read_register       yes     yes        yes      yes
 read_ledger         yes     no         yes      yes
