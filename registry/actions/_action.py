@@ -18,6 +18,7 @@ from registry.ledger import journal
 from registry.ledger.images import Image, image_of, normalise, table_name
 from registry.ledger.journal import About, Story, Written
 from registry.models import (
+    AcceptanceCheck,
     Account,
     ApiToken,
     Cabinet,
@@ -72,6 +73,7 @@ KINDS: dict[type[Record], Kind] = {
     Mounting: Kind.MOUNTING,
     MountingPractice: Kind.MOUNTING_PRACTICE,
     Photo: Kind.PHOTO,
+    AcceptanceCheck: Kind.ACCEPTANCE,
 }
 
 

@@ -3,6 +3,7 @@
 from django.urls import path, re_path
 
 from registry.api import (
+    acceptance,
     accounts,
     assignments,
     cabinet_models,
@@ -47,6 +48,12 @@ urlpatterns = [
     path("assignments/<uuid:key>/swap/", assignments.AssignmentSwapView.as_view()),
     path("assignments/<uuid:key>/correct/", assignments.AssignmentCorrectView.as_view()),
     path("assignments/<uuid:key>/withdraw/", assignments.AssignmentWithdrawView.as_view()),
+    path("assignments/<uuid:key>/first-readings/", acceptance.FirstReadingsView.as_view()),
+    path("assignments/<uuid:key>/acceptance/", acceptance.AssignmentAcceptanceView.as_view()),
+    path("assignments/<uuid:key>/billing-start/", acceptance.BillingStartView.as_view()),
+    path("acceptance/", acceptance.AcceptanceChecksView.as_view()),
+    path("acceptance/<uuid:key>/", acceptance.AcceptanceCheckView.as_view()),
+    path("acceptance/<uuid:key>/sign-off/", acceptance.AcceptanceSignOffView.as_view()),
     path("cabinets/", cabinets.CabinetsView.as_view()),
     path("cabinets/<uuid:key>/", cabinets.CabinetView.as_view()),
     path("cabinets/<uuid:key>/move/", cabinets.CabinetMoveView.as_view()),

@@ -3,6 +3,7 @@
 from django.urls import URLPattern, path
 
 from registry.console import (
+    acceptance,
     accounts,
     assignments,
     cabinets,
@@ -50,6 +51,7 @@ PAGES: list[URLPattern] = [
     path("contacts/<uuid:key>/correct/", contacts.correct, name="contact_correct"),
     path("contacts/<uuid:key>/erase/", contacts.erase, name="contact_erase"),
     # Everything as of a moment, and what changed between two states of knowledge.
+    path("acceptance/<uuid:key>/", acceptance.check, name="acceptance"),
     path("quarantine/", readings.strays, name="quarantine"),
     path("fleet/", fleet.fleet, name="fleet"),
     path("fleet/locations/", fleet.locations, name="fleet_locations"),

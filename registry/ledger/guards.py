@@ -20,10 +20,23 @@ from registry.ledger._guard import DELETE, INSERT, TRUNCATE, UPDATE
 from registry.ledger._guard import NAME_LENGTH_MAX as NAME_LENGTH_MAX
 from registry.ledger._guard import Guard as Guard
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
-from registry.models import Checkpoint, ContactText, Entry, PhotoFile, Reading, Split, SplitShare, Subject
+from registry.models import (
+    AcceptanceCheck,
+    Checkpoint,
+    ContactText,
+    Entry,
+    PhotoFile,
+    Reading,
+    Split,
+    SplitShare,
+    Subject,
+)
 from registry.models.base import LedgerKind, PeriodVersion
 
 HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
+
+# What of an acceptance check comes after it.
+SIGN_OFF_COLUMNS = ("signed_off_at", "signed_off_by_id", "sign_off_note", "revised_index")
 
 
 def all_guards(vendor: str) -> list[Guard]:
@@ -34,6 +47,7 @@ def all_guards(vendor: str) -> list[Guard]:
         *_part_guards(),
         *_erasable_guards(),
         *_sealed_guards(),
+        *_frozen_guards(),
         *_overlap_guards(),
     ]
     return [guard for guard in guards if guard.only in ("", vendor)]
@@ -157,7 +171,7 @@ def _model_guards(model: type[Model]) -> Iterator[Guard]:
             "superseded_once",
             UPDATE,
             f"OLD.superseded_index IS NOT NULL OR NEW.superseded_index {{differs}} {HEAD} + 1"
-            f" OR {_changed(model, leave_out='superseded_index')}",
+            f" OR {_changed(model, 'superseded_index')}",
             "a version is superseded once and never changed",
         )
     elif kind is LedgerKind.RECORD:
@@ -178,8 +192,8 @@ def _model_guards(model: type[Model]) -> Iterator[Guard]:
         )
 
 
-def _changed(model: type[Model], leave_out: str = "") -> str:
-    columns = [field.column for field in imaged_fields(model) if field.column != leave_out]
+def _changed(model: type[Model], *leave_out: str) -> str:
+    columns = [field.column for field in imaged_fields(model) if field.column not in leave_out]
     return " OR ".join(f'NEW."{column}" {{differs}} OLD."{column}"' for column in columns)
 
 
@@ -227,8 +241,19 @@ def _sealed_guards() -> Iterator[Guard]:
         "sealed_once",
         UPDATE,
         f"OLD.seal_index IS NOT NULL OR NEW.seal_index {{differs}} {HEAD} + 1"
-        f" OR {_changed(Reading, leave_out='seal_index')}",
+        f" OR {_changed(Reading, 'seal_index')}",
         "a report is sealed once, by the entry to come, and never changed",
+    )
+
+
+def _frozen_guards() -> Iterator[Guard]:
+    frozen = _changed(AcceptanceCheck, *SIGN_OFF_COLUMNS)
+    yield Guard(
+        AcceptanceCheck._meta.db_table,
+        "signed_once",
+        UPDATE,
+        f"OLD.signed_off_at IS NOT NULL OR {frozen}",
+        "a check is signed off once, and nothing else of it changes",
     )
 
 

@@ -14,6 +14,7 @@ from PIL import Image, ImageColor
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet, NewLocation
 from registry.models import (
+    AcceptanceCheck,
     Account,
     ApiToken,
     Cabinet,
@@ -193,6 +194,14 @@ def _photo(given: Any) -> Read:
     yield "photo_id", found.pk
 
 
+def _check(serial: Any) -> Read:
+    """Read the serial of a device into the newest acceptance check of it."""
+    check = AcceptanceCheck.objects.filter(device=find_device(serial)).order_by("-registered_id").first()
+    if check is None:
+        raise ScenarioError(f"The demo's files name a check of {serial!r}, which was never checked.")
+    yield "check_id", check.pk
+
+
 def _period(given: Any) -> Read:
     """Read a history, a thing and a time into the period of that thing which runs then."""
     model = histories()[given["history"]]
@@ -324,6 +333,7 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "cabinet": _cabinet,
     "cabinet_model": _key("cabinet_model_id", CabinetModel, "name"),
     "cabinets_to": _key("cabinets_to", Depot),
+    "check": _check,
     "contact": _contact,
     "count": _key("count_id", Count, "name"),
     "depot": _key("depot_id", Depot),

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from registry.actions import (
+    acceptance,
     accounts,
     assignments,
     cabinets,
@@ -70,6 +71,8 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "issue_device_token": (tokens.issue_device_token, Verb.DEVICE_TOKEN_ISSUED),
     "revoke_device_token": (tokens.revoke_device_token, Verb.DEVICE_TOKEN_REVOKED),
     "seal_readings": (_report_and_seal, Verb.READINGS_SEALED),
+    "check_installation": (acceptance.check_installation, Verb.ACCEPTANCE_CHECKED),
+    "sign_off": (acceptance.sign_off, Verb.ACCEPTANCE_SIGNED_OFF),
     "register_depot": (locations.register_depot, Verb.DEPOT_REGISTERED),
     "correct_depot": (locations.correct_depot, Verb.DEPOT_CORRECTED),
     "register_account": (accounts.register_account, Verb.ACCOUNT_REGISTERED),

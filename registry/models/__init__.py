@@ -1,5 +1,6 @@
 """Tables of the register, one module a noun."""
 
+from registry.models.acceptance import AcceptanceCheck
 from registry.models.accounts import Account, AccountState
 from registry.models.assignments import DeviceWhereabouts
 from registry.models.cabinets import Cabinet, CabinetModel, CabinetWhereabouts
@@ -24,6 +25,7 @@ from registry.models.staff import Staff, StaffDepot
 from registry.models.tokens import ApiToken, DeviceToken
 
 __all__ = [
+    "AcceptanceCheck",
     "Account",
     "AccountState",
     "ApiToken",

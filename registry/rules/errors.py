@@ -68,6 +68,10 @@ class Code(StrEnum):
     OTHER_DEVICE = "other_device"  # a device's own token reports for another
     READING_DIFFERS = "reading_differs"  # another report of this device and time says something else
 
+    # Acceptance
+    CHECK_FAILED = "check_failed"  # a failed check is not signed off
+    CHECK_OUTDATED = "check_outdated"  # checked again, or hung otherwise, since
+
     # People
     ROLE_FORBIDS = "role_forbids"
     LAST_ADMINISTRATOR = "last_administrator"  # somebody must remain who can hand out roles

@@ -41,6 +41,7 @@ class Kind(StrEnum):
     MOUNTING = "mounting"
     MOUNTING_PRACTICE = "mounting_practice"
     PHOTO = "photo"
+    ACCEPTANCE = "acceptance"
 
 
 class Verb(StrEnum):
@@ -112,6 +113,8 @@ class Verb(StrEnum):
     MOUNTING_PRACTICE_SET = "mounting_practice.set"
     PHOTO_ADDED = "photo.added"
     PHOTO_ERASED = "photo.erased"
+    ACCEPTANCE_CHECKED = "acceptance.checked"
+    ACCEPTANCE_SIGNED_OFF = "acceptance.signed_off"
 
 
 SENTENCES: dict[Verb, str] = {
@@ -181,6 +184,8 @@ SENTENCES: dict[Verb, str] = {
     Verb.MOUNTING_PRACTICE_SET: "The practice of mounting was set: {mounting_practice}",
     Verb.PHOTO_ADDED: "A photo was added[ of cabinet {cabinet}][ with device {device}][ at {location}]",
     Verb.PHOTO_ERASED: "A photo was erased[ of cabinet {cabinet}][ with device {device}][ at {location}]",
+    Verb.ACCEPTANCE_CHECKED: "Device {device} in cabinet {cabinet} at {location} was checked: {acceptance}",
+    Verb.ACCEPTANCE_SIGNED_OFF: "The check of device {device} in cabinet {cabinet} at {location} was signed off: {acceptance}",
 }
 
 

@@ -37,6 +37,7 @@ class Act(StrEnum):
     RECORD_MOUNTING = "record_mounting"  # how a device hangs, and photos of it
     KEEP_PRACTICE = "keep_practice"  # the company's practice of mounting
     ERASE_PHOTO = "erase_photo"
+    ACCEPT_INSTALLATION = "accept_installation"  # check what hangs, and sign it off
     MANAGE_TOKENS = "manage_tokens"
     READ_REGISTER = "read_register"  # what is where, timelines and traces, of one's depots
     READ_LEDGER = "read_ledger"  # every entry, whatever depot it is about
@@ -52,6 +53,7 @@ _FIELD_WORK = frozenset(
         Act.ASSIGN_DEVICE,
         Act.RECORD_PROVISIONAL,
         Act.RECORD_MOUNTING,
+        Act.ACCEPT_INSTALLATION,
     }
 )
 ALLOWED: dict[Role, frozenset[Act]] = {

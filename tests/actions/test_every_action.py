@@ -10,6 +10,7 @@ import pytest
 
 from registry import actions
 from registry.actions import (
+    acceptance,
     accounts,
     assignments,
     cabinets,
@@ -34,6 +35,7 @@ from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
 from tests.actions.unchanged import entry_of, nothing_changed, refused, undone
 from tests.factories.evidence import facts, kept_photo, mounted, photographed
+from tests.factories.playing import BELOW, hung, passed, report
 from tests.factories.world import DAY, PASSWORD, World, device_model, new_location, person
 
 MODULES = [
@@ -153,6 +155,46 @@ def issue_token(world: World) -> Prepared:
     return (
         lambda actor, **more: tokens.issue_token(actor, **more, staff_id=them.pk, name="Red phone"),
         {"staff": them},
+    )
+
+
+# --- acceptance ---------------------------------------------------------------------------------------
+
+
+@row(
+    FIELD,
+    "acceptance.checked",
+    "acceptance device cabinet location",
+    "+acceptancecheck",
+    scoped=True,
+    reason="Said on the ladder",
+)
+def check_installation(world: World) -> Prepared:
+    assignment = hung(world)
+    report(world, assignment.device.serial, reports=3)
+    return (
+        lambda actor, **more: acceptance.check_installation(
+            actor, **more, assignment_id=assignment.period, tape_mm=BELOW, note="Said on the ladder"
+        ),
+        {"device": assignment.device, "cabinet": assignment.cabinet, "location": world.location},
+    )
+
+
+@row(
+    FIELD,
+    "acceptance.signed_off",
+    "acceptance device cabinet location",
+    "~acceptancecheck",
+    scoped=True,
+    reason="Said on the ladder",
+)
+def sign_off(world: World) -> Prepared:
+    check = passed(world)
+    return (
+        lambda actor, **more: acceptance.sign_off(
+            actor, **more, check_id=check.pk, note="Said on the ladder"
+        ),
+        {"acceptance": check, "device": check.device, "cabinet": check.cabinet, "location": world.location},
     )
 
 

@@ -12,6 +12,7 @@ from schemathesis import Case
 
 from registry.actions import accounts, counts, devices, locations, tokens
 from registry.models import (
+    AcceptanceCheck,
     Account,
     AccountState,
     ApiToken,
@@ -227,6 +228,7 @@ def feed_of(world: World) -> Feed:
         "staff": Staff,
         "tokens": ApiToken,
         "device-tokens": DeviceToken,
+        "acceptance": AcceptanceCheck,
     }
     keys: dict[str, list[Any]] = {
         place: [str(key) for key in model._default_manager.order_by("pk").values_list("pk", flat=True)]

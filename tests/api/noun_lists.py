@@ -8,6 +8,7 @@ from typing import Any
 from registry.actions import accounts, cabinets, devices, locations, products
 from tests.api.count_operations import drawn
 from tests.api.noun_operations import account, contact, device_token, token
+from tests.factories.playing import passed
 from tests.factories.world import DAY, World, device_model, person
 
 SIGNED_IN = "apitoken"  # whose token it is, with the person
@@ -96,6 +97,14 @@ LISTS = {
         # the rows with their locations, their texts
         [SIGNED_IN, HEAD, "contact", "contacttext"],
         [SIGNED_IN, HEAD, "contact", "contacttext"],
+    ),
+    "acceptance": Listed(
+        "acceptance/",
+        passed,
+        ("checked_at",),
+        # the rows with what they are about
+        [SIGNED_IN, HEAD, "acceptancecheck"],
+        [SIGNED_IN, HEAD, "acceptancecheck"],
     ),
     "counts": Listed(
         "counts/",

@@ -9,6 +9,7 @@ from typing import Any
 from registry.actions import accounts, locations, staff, tokens
 from registry.models import Account, ApiToken, Contact, DeviceToken, LocationState, Staff
 from tests.api.operations import Maker, Operation, when
+from tests.factories.playing import BELOW, hung, passed, report
 from tests.factories.world import DAY, World, device_model, person
 
 OPERATIONS: dict[str, Maker] = {}
@@ -213,6 +214,22 @@ def _issue_token(world: World) -> Operation:
 @_operation
 def _revoke_token(world: World) -> Operation:
     return _of("tokens", token(world).pk, "revoke", "token.revoked", {"reason": "lost at sea"})
+
+
+# --- acceptance ------------------------------------------------------------------------------------------
+
+
+@_operation
+def _check_installation(world: World) -> Operation:
+    assignment = hung(world)
+    report(world, assignment.device.serial, reports=3)
+    path = f"assignments/{assignment.period}/acceptance/"
+    return Operation("POST", path, {"tape_mm": list(BELOW)}, "acceptance.checked")
+
+
+@_operation
+def _sign_off(world: World) -> Operation:
+    return _of("acceptance", passed(world).pk, "sign-off", "acceptance.signed_off", {"note": "All well."})
 
 
 @_operation

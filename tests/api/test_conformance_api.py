@@ -704,7 +704,7 @@ def test_an_unknown_thing_is_404_whatever_the_condition(company: Company) -> Non
 
 
 LISTS = (
-    *("accounts", "assignments", "cabinets", "cabinet-models", "contacts", "depots", "devices"),
+    *("acceptance", "accounts", "assignments", "cabinets", "cabinet-models", "contacts", "depots", "devices"),
     *("device-models", "device-tokens", "entries", "locations", "products", "staff", "tokens"),
 )
 
@@ -724,6 +724,8 @@ def lists_and_things(company: Company) -> list[str]:
         "differences/?from_known=1",
         "fleet/",
         f"day-pack/?day=2026-03-02&location={company.world.location.pk}",
+        f"assignments/{company.assignment}/first-readings/",
+        f"assignments/{company.assignment}/billing-start/",
         "quarantine/",
         f"readings/?device={company.device}",
         f"accounts/{company.world.account.pk}/fleet/",

@@ -14,14 +14,15 @@ import pytest
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from registry.actions import accounts, staff, tokens
+from registry.actions import acceptance, accounts, staff, tokens
 from registry.actions._action import SYSTEM
 from registry.actions.checkpoints import make_checkpoint
-from registry.models import ApiToken, DeviceToken
+from registry.models import AcceptanceCheck, ApiToken, DeviceToken, DeviceWhereabouts
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
 from tests.api.client import ROOT, Api, Person, Reply, check_problem, ok, told
 from tests.factories.evidence import sent_photo
+from tests.factories.playing import BELOW, report
 from tests.factories.world import DAY, PASSWORD, World, device_model, person
 
 ROLES = ("office", "installer", "auditor", "administrator")
@@ -138,6 +139,23 @@ TABLE: dict[tuple[str, str], Row] = {
         lambda c: {"device": c.side.device, "cabinet": c.side.cabinet, "valid_from": c.at(9)},
     ),
     ("GET", "assignments/<uuid:key>/"): row(EVERYBODY, ADDRESS, "assignments/{assignment}/"),
+    ("GET", "assignments/<uuid:key>/first-readings/"): row(
+        EVERYBODY, ADDRESS, "assignments/{assignment}/first-readings/"
+    ),
+    ("GET", "assignments/<uuid:key>/billing-start/"): row(
+        EVERYBODY, ADDRESS, "assignments/{assignment}/billing-start/"
+    ),
+    ("POST", "assignments/<uuid:key>/acceptance/"): row(
+        FIELD, ADDRESS, "assignments/{assignment}/acceptance/", lambda c: {"tape_mm": [900, 600, 300]}
+    ),
+    # Which checks are of their depots is held in test_acceptance_api.py.
+    ("GET", "acceptance/"): row(EVERYBODY, EVERYWHERE, "acceptance/"),
+    ("GET", "acceptance/<uuid:key>/"): Row(
+        EVERYBODY, ADDRESS, lambda c: f"acceptance/{passed_check(c)}/"
+    ),
+    ("POST", "acceptance/<uuid:key>/sign-off/"): Row(
+        FIELD, ADDRESS, lambda c: f"acceptance/{passed_check(c)}/sign-off/", lambda c: {"note": "well"}
+    ),
     ("POST", "assignments/<uuid:key>/end/"): row(
         FIELD,
         ADDRESS,
@@ -537,6 +555,18 @@ def leaver(case: Case) -> UUID:
 def signed() -> int:
     """Return the size of a checkpoint of everything."""
     return make_checkpoint(SYSTEM).size
+
+
+def passed_check(case: Case) -> UUID:
+    """Return the key of a check of this side that can be signed off."""
+    assignment, world = case.side.assignment, case.world
+    found = AcceptanceCheck.objects.filter(assignment=assignment, result="pass").first()
+    if not DeviceWhereabouts.objects.current().filter(period=assignment).exists():
+        return assignment  # a side that is not there has no check, either
+    if found is None:
+        report(world, DeviceWhereabouts.objects.current().get(period=assignment).device.serial)
+        found = acceptance.check_installation(world.administrator, assignment_id=assignment, tape_mm=BELOW)
+    return found.pk
 
 
 def gateway(case: Case) -> UUID:

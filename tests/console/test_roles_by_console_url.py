@@ -13,10 +13,10 @@ import pytest
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from registry.actions import accounts, staff, tokens
+from registry.actions import acceptance, accounts, staff, tokens
 from registry.actions._action import SYSTEM
 from registry.actions.checkpoints import make_checkpoint
-from registry.models import Entry, Staff
+from registry.models import AcceptanceCheck, Entry, Staff
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
 from tests.console.pages import at, signed_in, text_of, typed
@@ -91,6 +91,16 @@ def depot(case: Case) -> str:
 def spare(case: Case) -> str:
     """Return the serial of a device that waits in the depot."""
     return case.side.serial
+
+
+def check_of(case: Case) -> UUID:
+    """Return the key of a check of what hangs in this depot's store."""
+    found = AcceptanceCheck.objects.filter(assignment=case.side.assignment).first()
+    if found is None:
+        found = acceptance.check_installation(
+            case.world.administrator, assignment_id=case.side.assignment, tape_mm=[900, 600, 300]
+        )
+    return found.pk
 
 
 def fresh(case: Case) -> str:
@@ -170,6 +180,7 @@ TABLE: dict[str, Row] = {
     ),
     "location": reads("location", ADDRESS),
     # Everything as of a moment, and what changed: what is in sight is shown to everybody inside.
+    "acceptance": Row(INSIDE, ADDRESS, lambda case: (check_of(case),)),
     "quarantine": reads("", LIST),
     "fleet": reads("", LIST),
     "fleet_locations": reads("", LIST),

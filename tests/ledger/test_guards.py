@@ -18,6 +18,7 @@ from registry.ledger import guards
 from registry.ledger.guards import Guard, all_guards, missing
 from registry.ledger.images import imaged_fields
 from registry.models import (
+    AcceptanceCheck,
     Account,
     AccountState,
     CabinetWhereabouts,
@@ -198,7 +199,12 @@ def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case
         "root",
     ]
     name = next(name for name in plain if name in imaged)
-    return Case(partial(update, row, **{name: another(imaged[name], getattr(row, name))}))
+    also = [guard_of(model, "signed_once")] if model is AcceptanceCheck else []
+    return Case(partial(update, row, **{name: another(imaged[name], getattr(row, name))}), also)
+
+
+def judging_anew(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(update, rows.of[AcceptanceCheck][0], result="fail", revised_id=rows.head + 1))
 
 
 def adding_a_share(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
@@ -244,6 +250,7 @@ CASES: dict[str, Callable[[Rows, Guard, type[models.Model]], Case]] = {
     "revised_by_entry": revised_by_none,
     "unsealed": coming_sealed,
     "sealed_once": sealing_for_another,
+    "signed_once": judging_anew,
     "before_split": adding_a_share,
     "whole": splitting_in_part,
     "only_erased": rewording,
@@ -482,10 +489,31 @@ def test_no_column_of_a_record_changes_without_the_entry_to_come(
         changes = {column.attname: another(column, getattr(row, column.attname))}
         if column.attname == "revised_id":
             changes = {"revised_id": rows.head + 2}
-        assert "_revised_by_entry:" in refusal(partial(update, row, **changes)), column.name
-        if column.attname in ("id", "registered_id"):
-            by_entry = refusal(partial(update, row, **{"revised_id": rows.head + 1, **changes}))
-            assert "_revised_by_entry:" in by_entry, column.name
+        with alone(model, "revised_by_entry"):
+            assert "_revised_by_entry:" in refusal(partial(update, row, **changes)), column.name
+            if column.attname in ("id", "registered_id"):
+                by_entry = refusal(partial(update, row, **{"revised_id": rows.head + 1, **changes}))
+                assert "_revised_by_entry:" in by_entry, column.name
+
+
+def test_signing_a_check_off_changes_nothing_that_was_judged(rows: Rows) -> None:
+    row, by = rows.of[AcceptanceCheck][0], rows.of[Staff][0].pk
+    told = {"revised_id": rows.head + 1, "signed_off_at": START, "signed_off_by_id": by}
+    assert refusal(partial(update, row, **told, sign_off_note="well")) == ""
+    with alone(AcceptanceCheck, "signed_once"):
+        for column in imaged_fields(AcceptanceCheck):
+            if column.column not in guards.SIGN_OFF_COLUMNS:
+                value = another(column, getattr(row, column.attname))
+                words = refusal(partial(update, row, **{**told, column.attname: value}))
+                assert "_signed_once:" in words, column.name
+
+
+def test_a_check_is_signed_off_once(rows: Rows) -> None:
+    row, by = rows.of[AcceptanceCheck][0], rows.of[Staff][0].pk
+    update(row, revised_id=rows.head + 1, signed_off_at=START, signed_off_by_id=by)
+    rows.tell()
+    for changes in ({"sign_off_note": "well"}, {"signed_off_at": None, "signed_off_by_id": None}):
+        assert "_signed_once:" in refusal(partial(update, row, revised_id=rows.head + 1, **changes))
 
 
 def test_sealing_a_reading_changes_nothing_else_of_it(rows: Rows) -> None:

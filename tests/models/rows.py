@@ -15,6 +15,7 @@ from django.db import IntegrityError, connection, models, transaction
 
 from registry.ledger.guards import Guard
 from registry.models import (
+    AcceptanceCheck,
     Account,
     AccountState,
     ApiToken,
@@ -227,6 +228,20 @@ _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
         "root": f"{n:064x}",
         "first_received_at": START - DAY,
         "last_received_at": START - DAY,
+    },
+    AcceptanceCheck: lambda rows, n, other: {
+        "assignment": new_key(),
+        "device_id": _key(rows, Device, 0),
+        "cabinet_id": _key(rows, Cabinet, 0),
+        "location_id": _key(rows, Location, 0),
+        "checked_at": START,
+        "checked_by_id": _key(rows, Staff, 0),
+        "tape_mm": [900, None],
+        "readings": "[]",
+        "readings_sha256": 64 * "0",
+        "judged_by": "{}",
+        "findings": "[]",
+        "result": "pass",
     },
     RequestAnswer: lambda rows, n, other: {
         "staff_id": _key(rows, Staff, other),

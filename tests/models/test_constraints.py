@@ -12,6 +12,7 @@ from django.db.models import CheckConstraint, UniqueConstraint
 
 from registry.ledger.guards import all_guards
 from registry.models import (
+    AcceptanceCheck,
     Account,
     CabinetWhereabouts,
     CountItem,
@@ -174,6 +175,11 @@ def ends(rows: Rows) -> list[tuple[Values, Values]]:
     return [(ENDS, NEVER), (ENDS, BACKWARDS)]
 
 
+def signed(rows: Rows, **changes: Any) -> Values:
+    """Return what makes an acceptance check one that somebody signed off."""
+    return {"signed_off_at": START, "signed_off_by_id": rows.of[_staff()][0].pk, **changes}
+
+
 # For each check: pairs of an accepted change to a fresh row, and one that the check refuses.
 CHECK_CASES: dict[str, Any] = {
     "checkpoint_size_from_1": lambda rows: [({}, {"size": 0}), ({}, {"size": -1})],
@@ -230,6 +236,17 @@ CHECK_CASES: dict[str, Any] = {
         (decided(rows, "dismissed"), decided(rows, "")),
         (decided(rows, "dismissed"), decided(rows, "shrugged")),
     ],
+    "acceptance_result_known": of_words("result", "pass", "pass_with_note", "fail"),
+    "acceptance_signed_by_somebody": lambda rows: [
+        (signed(rows, sign_off_note="well"), signed(rows, signed_off_by_id=None)),
+        (signed(rows), signed(rows, signed_off_at=None)),
+        ({"sign_off_note": ""}, {"sign_off_note": "well"}),
+    ],
+    "acceptance_fail_not_signed": lambda rows: [
+        (signed(rows, result="pass_with_note"), signed(rows, result="fail")),
+        ({"result": "fail"}, signed(rows, result="fail")),
+    ],
+    "acceptance_signed_after_check": lambda rows: [(signed(rows), signed(rows, signed_off_at=START - TICK))],
     "depot_has_code": never_blank("code"),
     "device_has_serial": never_blank("serial"),
     "device_standing_known": lambda rows: [({"standing": "rejected"}, {"standing": "ghost"})],
@@ -513,6 +530,7 @@ def test_a_row_that_names_what_does_not_exist_is_refused_at_the_commit(real_tran
 
         van = custody(rows, "van", staff_id=rows.of[_staff()][0].pk)
         shapes = {  # a row of the kind that has such a key at all
+            (AcceptanceCheck, "signed_off_by"): {"signed_off_at": START},
             (CabinetWhereabouts, "depot"): {"place": "depot", "location_id": None},
             (CountItem, "depot"): {"place": "depot", "cabinet_id": None},
             (CountItem, "staff"): {"place": "van", "cabinet_id": None},

@@ -27,11 +27,12 @@ period.corrected period.withdrawn
 count.drawn count.finding_recorded count.place_not_counted count.place_reopened count.closed
 count.difference_accepted count.difference_dismissed
 mounting.recorded mounting.corrected mounting_practice.set photo.added photo.erased
+acceptance.checked acceptance.signed_off
 """
 KINDS = """
 account location contact depot cabinet_model cabinet product device_model device staff token count
 mounting mounting_practice photo
-device_token reading_seal
+device_token reading_seal acceptance
 """
 PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at", "van"}
 

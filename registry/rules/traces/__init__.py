@@ -5,12 +5,12 @@ from registry.rules.traces.chains import (
     DeviceStay,
     FormerStay,
     History,
-    Reported,
     as_of,
     find,
     shared,
 )
 from registry.rules.traces.findings import TO_DO, Finding, FindingCode, FindingKind
+from registry.rules.traces.reported import Reported
 
 __all__ = [
     "TO_DO",

@@ -15,6 +15,7 @@ from uuid import UUID
 
 from registry.rules.periods import Period
 from registry.rules.traces.findings import Finding, FindingCode, FindingKind
+from registry.rules.traces.reported import Reported
 from registry.rules.whereabouts import (
     DEVICE_NEXT,
     IN_HAND,
@@ -62,19 +63,6 @@ class FormerStay:
 
     stay: DeviceStay
     judged_index: int
-
-
-@dataclass(frozen=True, slots=True)
-class Reported:
-    """How often a device reported during a stay outside any cabinet, and when it first and last measured.
-
-    `identity` is that of the stay, None before anything is known of the device.
-    """
-
-    identity: UUID | None
-    count: int
-    first: datetime
-    last: datetime
 
 
 @dataclass(frozen=True, slots=True)
