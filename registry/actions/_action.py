@@ -22,17 +22,21 @@ from registry.models import (
     ApiToken,
     Cabinet,
     CabinetModel,
+    CabinetSurvey,
     Contact,
     ContactText,
     Count,
     Depot,
     Device,
     DeviceModel,
+    KitPart,
+    KitRule,
     Location,
     Product,
     Split,
     SplitShare,
     Staff,
+    Visit,
 )
 from registry.models.base import Keyed, Record, Version, new_key
 from registry.queries.staff import scope_of
@@ -61,6 +65,10 @@ KINDS: dict[type[Record], Kind] = {
     Staff: Kind.STAFF,
     ApiToken: Kind.TOKEN,
     Count: Kind.COUNT,
+    Visit: Kind.VISIT,
+    CabinetSurvey: Kind.SURVEY,
+    KitPart: Kind.KIT_PART,
+    KitRule: Kind.KIT_RULE,
 }
 
 

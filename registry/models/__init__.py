@@ -6,6 +6,7 @@ from registry.models.cabinets import Cabinet, CabinetModel, CabinetWhereabouts
 from registry.models.checkpoints import Checkpoint, CheckpointDeparture, TreeNode
 from registry.models.counts import Count, CountItem
 from registry.models.devices import Device, DeviceModel
+from registry.models.kit import KitPart, KitRule
 from registry.models.ledger import Entry, Subject
 from registry.models.locations import (
     Contact,
@@ -18,7 +19,9 @@ from registry.models.locations import (
 from registry.models.products import Product, Split, SplitShare
 from registry.models.requests import RequestAnswer
 from registry.models.staff import Staff, StaffDepot
+from registry.models.surveys import CabinetSurvey
 from registry.models.tokens import ApiToken
+from registry.models.visits import Visit, VisitCabinet
 
 __all__ = [
     "Account",
@@ -26,6 +29,7 @@ __all__ = [
     "ApiToken",
     "Cabinet",
     "CabinetModel",
+    "CabinetSurvey",
     "CabinetWhereabouts",
     "Checkpoint",
     "CheckpointDeparture",
@@ -38,6 +42,8 @@ __all__ = [
     "DeviceModel",
     "DeviceWhereabouts",
     "Entry",
+    "KitPart",
+    "KitRule",
     "Location",
     "LocationHolding",
     "LocationState",
@@ -49,4 +55,6 @@ __all__ = [
     "StaffDepot",
     "Subject",
     "TreeNode",
+    "Visit",
+    "VisitCabinet",
 ]

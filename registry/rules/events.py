@@ -36,6 +36,10 @@ class Kind(StrEnum):
     STAFF = "staff"
     TOKEN = "token"
     COUNT = "count"
+    VISIT = "visit"
+    SURVEY = "survey"
+    KIT_PART = "kit_part"
+    KIT_RULE = "kit_rule"
 
 
 class Verb(StrEnum):
@@ -98,6 +102,19 @@ class Verb(StrEnum):
     COUNT_CLOSED = "count.closed"
     COUNT_DIFFERENCE_ACCEPTED = "count.difference_accepted"
     COUNT_DIFFERENCE_DISMISSED = "count.difference_dismissed"
+    VISIT_PLANNED = "visit.planned"
+    VISIT_CORRECTED = "visit.corrected"
+    VISIT_RELEASED = "visit.released"
+    CAUTIONS_ACKNOWLEDGED = "visit.cautions_acknowledged"
+    VISIT_BEGUN = "visit.begun"
+    VISIT_FINISHED = "visit.finished"
+    VISIT_CANCELLED = "visit.cancelled"
+    CABINET_SURVEYED = "survey.recorded"
+    KIT_ADOPTED = "kit.adopted"
+    KIT_PART_REGISTERED = "kit_part.registered"
+    KIT_PART_CORRECTED = "kit_part.corrected"
+    KIT_RULE_SET = "kit_rule.set"
+    KIT_RULE_WITHDRAWN = "kit_rule.withdrawn"
 
 
 SENTENCES: dict[Verb, str] = {
@@ -158,6 +175,19 @@ SENTENCES: dict[Verb, str] = {
     Verb.COUNT_CLOSED: "The count {count} was closed",
     Verb.COUNT_DIFFERENCE_ACCEPTED: "By the count {count} it was put right that device {device} was no longer at {from}[ but at {to}]",
     Verb.COUNT_DIFFERENCE_DISMISSED: "A difference of the count {count} was explained[: device {device}]",
+    Verb.VISIT_PLANNED: "A visit to {location} was planned: {visit}[ for {cabinet}][, by {staff}]",
+    Verb.VISIT_CORRECTED: "The plan of a visit to {location} was changed: {visit}[ for {cabinet}][, by {staff}]",
+    Verb.VISIT_RELEASED: "The {visit} at {location} was released",
+    Verb.CAUTIONS_ACKNOWLEDGED: "The cautions of cabinet {cabinet} were acknowledged for the {visit} at {location}",
+    Verb.VISIT_BEGUN: "The {visit} at {location} was begun",
+    Verb.VISIT_FINISHED: "The {visit} at {location} was finished",
+    Verb.VISIT_CANCELLED: "The {visit} at {location} was cancelled",
+    Verb.CABINET_SURVEYED: "Cabinet {cabinet} at {location} was surveyed",
+    Verb.KIT_ADOPTED: "The usual kit was adopted: {part}",
+    Verb.KIT_PART_REGISTERED: "Kit part {part} was registered",
+    Verb.KIT_PART_CORRECTED: "Details of kit part {part} were corrected",
+    Verb.KIT_RULE_SET: "Of kit part {part} a rule was set: {rule}",
+    Verb.KIT_RULE_WITHDRAWN: "Of kit part {part} a rule was withdrawn: {rule}",
 }
 
 

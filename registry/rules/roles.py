@@ -34,6 +34,8 @@ class Act(StrEnum):
     TAKE_OVER = "take_over"
     CORRECT_HISTORY = "correct_history"
     COUNT = "count"  # draw a sample, look, and say what was found: nothing of the fleet changes
+    PLAN_VISIT = "plan_visit"  # plan, change and release; the kit is part of the catalogue
+    WORK_VISIT = "work_visit"  # acknowledge, begin, finish, survey
     MANAGE_TOKENS = "manage_tokens"
     READ_REGISTER = "read_register"  # what is where, timelines and traces, of one's depots
     READ_LEDGER = "read_ledger"  # every entry, whatever depot it is about
@@ -48,6 +50,7 @@ _FIELD_WORK = frozenset(
         Act.HAND_OVER_DEVICE,
         Act.ASSIGN_DEVICE,
         Act.RECORD_PROVISIONAL,
+        Act.WORK_VISIT,
     }
 )
 ALLOWED: dict[Role, frozenset[Act]] = {
