@@ -57,9 +57,7 @@ class VisitCabinet(Record):
             models.UniqueConstraint(fields=["visit", "cabinet"], name="visit_cabinet_once"),
             models.CheckConstraint(condition=Q(position__gte=1), name="visit_cabinet_has_position"),
             models.CheckConstraint(
-                condition=Q(
-                    acknowledged_by=None, acknowledged_at=None, caution_codes="", cautions_sha256=""
-                )
+                condition=Q(acknowledged_by=None, acknowledged_at=None, caution_codes="", cautions_sha256="")
                 | (
                     Q(acknowledged_by__isnull=False, acknowledged_at__isnull=False)
                     & ~Q(caution_codes="")

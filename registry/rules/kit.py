@@ -11,6 +11,7 @@ from uuid import UUID
 
 from registry.rules import particulars
 from registry.rules.cabinets import INTERIOR_MM_MAX, DoorKind, Refrigeration, Setting, Supply
+from registry.rules.cautions import CabinetFacts, may_not_drill
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.particulars import Cleaners, optional, whole_number
 from registry.rules.surveys import Drilling, Liner
@@ -71,6 +72,7 @@ PART_FIELDS: Cleaners = {
 PART_REQUIRED = frozenset({"code", "name"})
 RULE_FIELDS: Cleaners = {
     "name": particulars.line,
+    "visit_kind": lambda value, field: value if value == "" else particulars.choice(VisitKind)(value, field),
     "condition": particulars.choice(KitCondition),
     "basis": particulars.choice(KitBasis),
     "quantity": whole_number(1, QUANTITY_MAX),
@@ -79,25 +81,6 @@ RULE_FIELDS: Cleaners = {
     "width_below_mm": optional(whole_number(1, INTERIOR_MM_MAX, " mm")),
 }
 RULE_REQUIRED = frozenset({"name", "quantity"})
-
-
-@dataclass(frozen=True, slots=True)
-class CabinetFacts:
-    """What is known of a cabinet, from its model, itself and its newest survey; None and UNKNOWN: nobody knows."""
-
-    label: str = ""
-    door: DoorKind = DoorKind.UNKNOWN
-    refrigeration: Refrigeration = Refrigeration.UNKNOWN
-    supply: Supply = Supply.UNKNOWN
-    setting: Setting = Setting.UNKNOWN
-    refrigerant: str = ""
-    charge_g: int | None = None
-    interior_width_mm: int | None = None
-    sensor_count: int = 1
-    near_water: bool | None = None
-    needs_ladder: bool | None = None
-    drilling: Drilling = Drilling.UNKNOWN
-    liner: Liner = Liner.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +132,8 @@ def kit(jobs: Iterable[tuple[VisitKind, CabinetFacts]], rules: Sequence[Rule]) -
     todo = list(jobs)
     lines: dict[UUID, KitLine] = {}
     for rule in rules:
-        sure, unsure = [], []
+        sure: list[CabinetFacts] = []
+        unsure: list[CabinetFacts] = []
         for visit_kind, facts in todo:
             if rule.visit_kind not in (None, visit_kind):
                 continue
@@ -221,8 +205,82 @@ def condition_holds(condition: KitCondition, facts: CabinetFacts) -> bool | None
     return None if known == "unknown" else known == wanted
 
 
-def may_not_drill(facts: CabinetFacts) -> bool | None:
-    """Say whether a cabinet must not be drilled; None where nobody knows: then it is not drilled either."""
-    if facts.drilling is Drilling.FORBIDDEN or facts.refrigeration is Refrigeration.COLD_WALL:
-        return True
-    return None if facts.drilling is Drilling.UNKNOWN else False
+@dataclass(frozen=True, slots=True)
+class UsualPart:
+    """A part of the usual kit, with its rules: name, quantity, and what else they ask."""
+
+    code: str
+    name: str
+    rules: tuple[tuple[str, int, dict[str, object]], ...]
+
+
+_INSTALL = {"visit_kind": VisitKind.INSTALL}
+# Common practice, no source: to begin with, and to be changed by the office.
+USUAL: tuple[UsualPart, ...] = (
+    UsualPart(
+        "RAIL-S",
+        "Short rail, for up to 900 mm",
+        (("Narrow cabinets", 1, {**_INSTALL, "width_below_mm": 900}),),
+    ),
+    UsualPart(
+        "RAIL-M",
+        "Middle rail, for 900 to 1400 mm",
+        (("Middle cabinets", 1, {**_INSTALL, "width_from_mm": 900, "width_below_mm": 1_400}),),
+    ),
+    UsualPart(
+        "RAIL-L",
+        "Long rail, for 1400 mm and more",
+        (("Wide cabinets", 1, {**_INSTALL, "width_from_mm": 1_400}),),
+    ),
+    UsualPart(
+        "MAGNET", "Magnet mount", (("Steel liners", 4, {**_INSTALL, "condition": KitCondition.STEEL_LINER}),)
+    ),
+    UsualPart(
+        "ADHESIVE",
+        "Cold-rated adhesive mount",
+        (("Other liners", 4, {**_INSTALL, "condition": KitCondition.OTHER_LINER}),),
+    ),
+    UsualPart(
+        "CLAMP",
+        "Cable clamp without a hole",
+        (("Without drilling", 6, {**_INSTALL, "condition": KitCondition.NO_DRILLING}),),
+    ),
+    UsualPart(
+        "GROMMET",
+        "Grommet and depth stop",
+        (("With a marked zone", 1, {**_INSTALL, "condition": KitCondition.MARKED_ZONE}),),
+    ),
+    UsualPart(
+        "SEALANT",
+        "Tube of vapour-tight sealant",
+        (("A tube for two cabinets", 1, {**_INSTALL, "for_each": 2}),),
+    ),
+    UsualPart("RELIEF", "Strain relief", (("One for each cabinet", 1, dict(_INSTALL)),)),
+    UsualPart(
+        "GLAND",
+        "Weather-proof gland and wrap",
+        (("Outdoors", 2, {**_INSTALL, "condition": KitCondition.OUTDOOR}),),
+    ),
+    UsualPart(
+        "TESTER",
+        "Outlet tester",
+        (("Outdoors", 1, {"condition": KitCondition.OUTDOOR, "basis": KitBasis.LIST}),),
+    ),
+    UsualPart(
+        "SUPPLY", "Plug-in supply", (("With a plug", 1, {**_INSTALL, "condition": KitCondition.PLUG}),)
+    ),
+    UsualPart(
+        "LOCK",
+        "Lock and tag",
+        (("Hard-wired", 1, {"condition": KitCondition.HARD_WIRED, "basis": KitBasis.LIST}),),
+    ),
+    UsualPart(
+        "LADDER",
+        "Ladder",
+        (("High cabinets", 1, {"condition": KitCondition.LADDER, "basis": KitBasis.LIST}),),
+    ),
+    UsualPart("SENSOR", "Spare sensor", (("One in ten", 1, {"basis": KitBasis.SENSOR, "for_each": 10}),)),
+    UsualPart(
+        "BLANKET", "Insulating blanket for the load", (("One on the van", 1, {"basis": KitBasis.LIST}),)
+    ),
+)

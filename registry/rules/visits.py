@@ -1,11 +1,11 @@
 """Visits to a place: what kind, in which state, and when the office may let somebody go."""
 
 from collections.abc import Sequence
+from datetime import date
 from enum import StrEnum
 
 from registry.rules import particulars
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.particulars import Cleaners
 
 CABINETS_MAX = 50  # of one visit
 
@@ -40,8 +40,6 @@ NEXT: dict[VisitState, tuple[VisitState, ...]] = {
 OPEN = (VisitState.PLANNED, VisitState.RELEASED, VisitState.BEGUN)
 # Looking takes no authority to install; everything else changes something of the customer's.
 WITHOUT_SURVEY = (VisitKind.SURVEY, VisitKind.INSPECT, VisitKind.REMOVE)
-
-FIELDS: Cleaners = {"note": particulars.note}
 
 _ADVICE = {
     VisitState.PLANNED: "Release it first.",
@@ -103,13 +101,22 @@ def check_acknowledged(waiting: Sequence[str]) -> None:
     if waiting:
         raise RuleBroken(
             Code.CAUTIONS_UNREAD,
-            f"The cautions of {' and '.join(waiting)} were not acknowledged. Read and acknowledge them first.",
+            f"The cautions of {' and '.join(waiting)} were not acknowledged. Read them first.",
             field="visit",
             details={"cabinets": list(waiting)},
         )
 
 
-def read_cabinets(count: int) -> None:
-    """Raise RuleBroken VALUE_INVALID for a visit to no cabinet, or to more than one visit can hold."""
-    if not 1 <= count <= CABINETS_MAX:
+def check_day(planned_on: date, today: date) -> None:
+    """Raise RuleBroken VALUE_INVALID for a day that is over at the store."""
+    if planned_on < today:
+        raise particulars.invalid("planned_on", f"{planned_on} is over at the store. Choose today or later.")
+
+
+def check_cabinets(kind: VisitKind, count: int) -> None:
+    """Raise RuleBroken VALUE_INVALID for a visit to more cabinets than one visit can hold, or to none.
+
+    A survey may be of a location whose cabinets nobody knows yet.
+    """
+    if not (0 if kind is VisitKind.SURVEY else 1) <= count <= CABINETS_MAX:
         raise particulars.invalid("cabinets", f"Name 1 to {CABINETS_MAX} cabinets of this location.")
