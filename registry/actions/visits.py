@@ -188,7 +188,7 @@ def begin_visit(writing: Writing, *, visit_id: UUID, begun_at: datetime | None =
 def finish_visit(
     writing: Writing, *, visit_id: UUID, outcome: str = "", finished_at: datetime | None = None
 ) -> Visit:
-    """Finish a visit, with what came of it in words; raises RuleBroken VISIT_STATE, TEXT_INVALID, NOT_FOUND."""
+    """Finish a visit, with what came of it; raises RuleBroken VISIT_STATE, TEXT_INVALID, NOT_FOUND."""
     visit = visit_in_sight(writing, visit_id)
     step_to(writing, visit, VisitState.DONE, outcome=clean_note(outcome, "outcome"))
     writing.tell(Verb.VISIT_FINISHED, at_or_now(writing, finished_at), about(visit))

@@ -126,7 +126,7 @@ def unsuitable(cabinets: Iterable[Cabinet]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class CabinetOfVisit:
-    """A cabinet of a visit: its line, its cautions as they now read, its survey, and whether they were read."""
+    """A cabinet of a visit: its line, its cautions as they now read, and its newest survey."""
 
     line: VisitCabinet
     cautions: list[Caution]

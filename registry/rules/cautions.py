@@ -111,7 +111,7 @@ def check_acknowledged(cautions: Sequence[Caution], codes: Sequence[str]) -> Non
     if set(codes) != wanted:
         raise RuleBroken(
             Code.CAUTIONS_UNREAD,
-            "These are not the cautions of the cabinet as they now are. Read them again and acknowledge each.",
+            "These are not the cautions of the cabinet as they now are. Read and acknowledge each again.",
             field="codes",
             details={
                 "missing": sorted(wanted - set(codes)),
@@ -253,7 +253,7 @@ def _walls(facts: CabinetFacts) -> list[Caution]:
         found.append(
             Caution(
                 "glass_door",
-                "Do not drill into the door frame, where heater wires lie, and stick nothing on heated glass.",
+                "Do not drill into the door frame, in which heater wires lie; stick nothing on heated glass.",
                 "door unknown" if glass is None else "glass door",
                 COMMON_PRACTICE,
                 glass is None,
