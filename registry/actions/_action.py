@@ -23,6 +23,7 @@ from registry.models import (
     ApiToken,
     Cabinet,
     CabinetModel,
+    CabinetSurvey,
     Contact,
     ContactText,
     Count,
@@ -30,6 +31,8 @@ from registry.models import (
     Device,
     DeviceModel,
     DeviceToken,
+    KitPart,
+    KitRule,
     Location,
     Mounting,
     MountingPractice,
@@ -40,6 +43,7 @@ from registry.models import (
     Split,
     SplitShare,
     Staff,
+    Visit,
 )
 from registry.models.base import Keyed, Record, Version, new_key
 from registry.queries.staff import scope_of
@@ -74,6 +78,10 @@ KINDS: dict[type[Record], Kind] = {
     MountingPractice: Kind.MOUNTING_PRACTICE,
     Photo: Kind.PHOTO,
     AcceptanceCheck: Kind.ACCEPTANCE,
+    Visit: Kind.VISIT,
+    CabinetSurvey: Kind.SURVEY,
+    KitPart: Kind.KIT_PART,
+    KitRule: Kind.KIT_RULE,
 }
 
 

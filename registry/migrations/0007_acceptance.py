@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0005_readings'),
+        ('registry', '0006_visits'),
     ]
 
     operations = [

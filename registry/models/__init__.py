@@ -7,6 +7,7 @@ from registry.models.cabinets import Cabinet, CabinetModel, CabinetWhereabouts
 from registry.models.checkpoints import Checkpoint, CheckpointDeparture, TreeNode
 from registry.models.counts import Count, CountItem
 from registry.models.devices import Device, DeviceModel
+from registry.models.kit import KitPart, KitRule
 from registry.models.ledger import Entry, Subject
 from registry.models.locations import (
     Contact,
@@ -22,7 +23,9 @@ from registry.models.products import Product, Split, SplitShare
 from registry.models.readings import Reading, ReadingSeal
 from registry.models.requests import RequestAnswer
 from registry.models.staff import Staff, StaffDepot
+from registry.models.surveys import CabinetSurvey
 from registry.models.tokens import ApiToken, DeviceToken
+from registry.models.visits import Visit, VisitCabinet
 
 __all__ = [
     "AcceptanceCheck",
@@ -31,6 +34,7 @@ __all__ = [
     "ApiToken",
     "Cabinet",
     "CabinetModel",
+    "CabinetSurvey",
     "CabinetWhereabouts",
     "Checkpoint",
     "CheckpointDeparture",
@@ -44,6 +48,8 @@ __all__ = [
     "DeviceToken",
     "DeviceWhereabouts",
     "Entry",
+    "KitPart",
+    "KitRule",
     "Location",
     "LocationHolding",
     "LocationState",
@@ -61,4 +67,6 @@ __all__ = [
     "StaffDepot",
     "Subject",
     "TreeNode",
+    "Visit",
+    "VisitCabinet",
 ]

@@ -52,6 +52,11 @@ class Code(StrEnum):
     EVIDENCE_MISSING = "evidence_missing"  # a provisional device needs a reason or a photo
     REASON_MISSING = "reason_missing"  # rewriting history is explained
 
+    # Visits
+    VISIT_STATE = "visit_state"  # a visit in this state takes no such step
+    VISIT_NOT_READY = "visit_not_ready"  # authority or a survey is missing, and no reason is given
+    CAUTIONS_UNREAD = "cautions_unread"  # somebody has yet to acknowledge them as they now read
+
     # Counts
     COUNT_CLOSED = "count_closed"  # nothing is recorded in it any more
     COUNT_OPEN = "count_open"  # people still count, so nobody is told what is expected

@@ -42,6 +42,10 @@ class Kind(StrEnum):
     MOUNTING_PRACTICE = "mounting_practice"
     PHOTO = "photo"
     ACCEPTANCE = "acceptance"
+    VISIT = "visit"
+    SURVEY = "survey"
+    KIT_PART = "kit_part"
+    KIT_RULE = "kit_rule"
 
 
 class Verb(StrEnum):
@@ -115,6 +119,19 @@ class Verb(StrEnum):
     PHOTO_ERASED = "photo.erased"
     ACCEPTANCE_CHECKED = "acceptance.checked"
     ACCEPTANCE_SIGNED_OFF = "acceptance.signed_off"
+    VISIT_PLANNED = "visit.planned"
+    VISIT_CORRECTED = "visit.corrected"
+    VISIT_RELEASED = "visit.released"
+    CAUTIONS_ACKNOWLEDGED = "visit.cautions_acknowledged"
+    VISIT_BEGUN = "visit.begun"
+    VISIT_FINISHED = "visit.finished"
+    VISIT_CANCELLED = "visit.cancelled"
+    CABINET_SURVEYED = "survey.recorded"
+    KIT_ADOPTED = "kit.adopted"
+    KIT_PART_REGISTERED = "kit_part.registered"
+    KIT_PART_CORRECTED = "kit_part.corrected"
+    KIT_RULE_SET = "kit_rule.set"
+    KIT_RULE_WITHDRAWN = "kit_rule.withdrawn"
 
 
 SENTENCES: dict[Verb, str] = {
@@ -186,6 +203,19 @@ SENTENCES: dict[Verb, str] = {
     Verb.PHOTO_ERASED: "A photo was erased[ of cabinet {cabinet}][ with device {device}][ at {location}]",
     Verb.ACCEPTANCE_CHECKED: "Device {device} in cabinet {cabinet} at {location} was checked: {acceptance}",
     Verb.ACCEPTANCE_SIGNED_OFF: "The check of device {device} in cabinet {cabinet} at {location} was signed off: {acceptance}",
+    Verb.VISIT_PLANNED: "A visit to {location} was planned: {visit}[ for {cabinet}][, by {staff}]",
+    Verb.VISIT_CORRECTED: "The plan of a visit to {location} was changed: {visit}[ for {cabinet}][, by {staff}]",
+    Verb.VISIT_RELEASED: "The {visit} at {location} was released",
+    Verb.CAUTIONS_ACKNOWLEDGED: "The cautions of cabinet {cabinet} were acknowledged for the {visit} at {location}",
+    Verb.VISIT_BEGUN: "The {visit} at {location} was begun",
+    Verb.VISIT_FINISHED: "The {visit} at {location} was finished",
+    Verb.VISIT_CANCELLED: "The {visit} at {location} was cancelled",
+    Verb.CABINET_SURVEYED: "Cabinet {cabinet} at {location} was surveyed",
+    Verb.KIT_ADOPTED: "The usual kit was adopted: {part}",
+    Verb.KIT_PART_REGISTERED: "Kit part {part} was registered",
+    Verb.KIT_PART_CORRECTED: "Details of kit part {part} were corrected",
+    Verb.KIT_RULE_SET: "Of kit part {part} a rule was set: {rule}",
+    Verb.KIT_RULE_WITHDRAWN: "Of kit part {part} a rule was withdrawn: {rule}",
 }
 
 

@@ -38,6 +38,8 @@ class Act(StrEnum):
     KEEP_PRACTICE = "keep_practice"  # the company's practice of mounting
     ERASE_PHOTO = "erase_photo"
     ACCEPT_INSTALLATION = "accept_installation"  # check what hangs, and sign it off
+    PLAN_VISIT = "plan_visit"  # plan, change and release; the kit is part of the catalogue
+    WORK_VISIT = "work_visit"  # acknowledge, begin, finish, survey
     MANAGE_TOKENS = "manage_tokens"
     READ_REGISTER = "read_register"  # what is where, timelines and traces, of one's depots
     READ_LEDGER = "read_ledger"  # every entry, whatever depot it is about
@@ -54,6 +56,7 @@ _FIELD_WORK = frozenset(
         Act.RECORD_PROVISIONAL,
         Act.RECORD_MOUNTING,
         Act.ACCEPT_INSTALLATION,
+        Act.WORK_VISIT,
     }
 )
 ALLOWED: dict[Role, frozenset[Act]] = {

@@ -21,6 +21,7 @@ from registry.models import (
     ApiToken,
     Cabinet,
     CabinetModel,
+    CabinetSurvey,
     CabinetWhereabouts,
     Checkpoint,
     CheckpointDeparture,
@@ -34,6 +35,8 @@ from registry.models import (
     DeviceToken,
     DeviceWhereabouts,
     Entry,
+    KitPart,
+    KitRule,
     Location,
     LocationHolding,
     LocationState,
@@ -51,6 +54,8 @@ from registry.models import (
     StaffDepot,
     Subject,
     TreeNode,
+    Visit,
+    VisitCabinet,
 )
 from registry.models.base import LedgerKind, PeriodVersion, Record, Version, new_key
 
@@ -304,6 +309,31 @@ _MAKERS: dict[type[models.Model], Callable[[Rows, int, int], Values]] = {
         "photo_id": _key(rows, Photo, other) if len(rows.of[PhotoFile]) < 2 else _another_photo(rows),
         "sha256": f"{n:064x}",
         "content": b"a picture",
+    },
+    Visit: lambda rows, n, other: {
+        "location_id": _key(rows, Location, 0),
+        "kind": "install",
+        "planned_on": START.date(),
+    },
+    VisitCabinet: lambda rows, n, other: {
+        "visit_id": _key(rows, Visit, other),
+        # Rows 0 and 1 are cabinet 0; a fresh one is another cabinet of visit 0.
+        "cabinet_id": _key(rows, Cabinet, 0 if len(rows.of[VisitCabinet]) < 2 else 1),
+        "position": 1,
+    },
+    CabinetSurvey: lambda rows, n, other: {
+        "cabinet_id": _key(rows, Cabinet, 0),
+        "surveyed_at": START,
+        "surveyed_by_id": _key(rows, Staff, 0),
+        "outcome": "suitable",
+    },
+    KitPart: lambda rows, n, other: {"code": f"RAIL-{n}", "name": "Short rail"},
+    KitRule: lambda rows, n, other: {
+        "part_id": _key(rows, KitPart, other),
+        "name": "A rail for each narrow cabinet",
+        "quantity": 1,
+        "width_from_mm": 600,
+        "width_below_mm": 900,
     },
     AccountState: lambda rows, n, other: {"account_id": _key(rows, Account, other), "state": "open"},
     LocationState: lambda rows, n, other: {"location_id": _key(rows, Location, other), "state": "open"},

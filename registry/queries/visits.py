@@ -1,0 +1,206 @@
+"""Visits in sight, what is known of their cabinets, and what goes on the van."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from uuid import UUID
+
+from django.db.models import Prefetch, Q, QuerySet
+
+from registry.models import Cabinet, CabinetSurvey, CabinetWhereabouts, KitPart, KitRule, Visit, VisitCabinet
+from registry.queries.moments import present
+from registry.rules.cabinets import DoorKind, Refrigeration, Setting, Supply
+from registry.rules.cautions import CabinetFacts, Caution, cautions_of_facts, digest
+from registry.rules.errors import absent
+from registry.rules.kit import KitBasis, KitCondition, KitLine, Rule, kit
+from registry.rules.roles import Role, Scope
+from registry.rules.surveys import Drilling, Liner, SurveyOutcome
+from registry.rules.visits import OPEN, VisitKind
+
+# --- visits ----------------------------------------------------------------------------------------
+
+
+def visits_in_sight(scope: Scope, staff_id: UUID | None = None) -> "QuerySet[Visit]":
+    """Return the visits that this person may see, in no order.
+
+    Those of the scope's depots; for an installer only their own ones and those that are nobody's.
+    """
+    found = Visit.objects.all()
+    if not scope.everywhere:
+        found = found.filter(location__depot__in=scope.depots)
+    if scope.role is Role.INSTALLER:
+        found = found.filter(Q(installer=None) | Q(installer=staff_id or scope.staff_id))
+    return found
+
+
+def visits_as_shown(rows: "QuerySet[Visit]") -> "QuerySet[Visit]":
+    """Return visits with what is shown of them: location, person, and cabinets in the order of work."""
+    cabinets = VisitCabinet.objects.filter(withdrawn=False).order_by("position", "id")
+    cabinets = cabinets.select_related("cabinet__model", "acknowledged_by")
+    return rows.select_related("location", "installer").prefetch_related(
+        Prefetch("cabinets", queryset=cabinets, to_attr="shown_cabinets")
+    )
+
+
+def visit_now(visit_id: UUID, scope: Scope, staff_id: UUID | None = None) -> Visit:
+    """Return a visit with what is shown of it; raises RuleBroken NOT_FOUND for an absent or hidden one."""
+    visit = visits_as_shown(visits_in_sight(scope, staff_id).filter(pk=visit_id)).first()
+    if visit is None:
+        raise absent("visit")
+    return visit
+
+
+def cabinets_of(visit: Visit) -> list[VisitCabinet]:
+    """Return the cabinets of a visit in the order of work."""
+    rows = VisitCabinet.objects.filter(visit=visit, withdrawn=False).order_by("position", "id")
+    return list(rows.select_related("cabinet__model", "acknowledged_by"))
+
+
+# --- what is known of cabinets ---------------------------------------------------------------------
+
+
+def surveys_now(cabinets: Iterable[UUID]) -> dict[UUID, CabinetSurvey]:
+    """Return the newest survey of each cabinet where it now stands: a move makes older ones worthless."""
+    keys = set(cabinets)
+    moment = present()
+    stays = CabinetWhereabouts.objects.current().valid_at(moment.valid_at).filter(cabinet__in=keys)
+    since = dict(stays.values_list("cabinet", "valid_from"))
+    newest: dict[UUID, CabinetSurvey] = {}
+    rows = CabinetSurvey.objects.filter(cabinet__in=keys).order_by("surveyed_at", "registered", "id")
+    for survey in rows.select_related("surveyed_by"):
+        if survey.cabinet_id in since and survey.surveyed_at >= since[survey.cabinet_id]:
+            newest[survey.cabinet_id] = survey
+    return newest
+
+
+def surveys_in(scope: Scope) -> "QuerySet[CabinetSurvey]":
+    """Return the surveys of cabinets that stand where the scope's depots answer, in no order."""
+    if scope.everywhere:
+        return CabinetSurvey.objects.all()
+    stays = CabinetWhereabouts.objects.current().valid_at(present().valid_at)
+    here = stays.filter(Q(depot__in=scope.depots) | Q(location__depot__in=scope.depots))
+    return CabinetSurvey.objects.filter(cabinet__in=here.values("cabinet"))
+
+
+def facts_of(cabinets: Iterable[Cabinet]) -> dict[UUID, CabinetFacts]:
+    """Return what is known of each cabinet now; their models have been read already."""
+    rows = list(cabinets)
+    surveys = surveys_now(cabinet.pk for cabinet in rows)
+    return {cabinet.pk: _facts(cabinet, surveys.get(cabinet.pk)) for cabinet in rows}
+
+
+def _facts(cabinet: Cabinet, survey: CabinetSurvey | None) -> CabinetFacts:
+    model = cabinet.model
+    return CabinetFacts(
+        label=cabinet.label,
+        door=DoorKind(model.door),
+        refrigeration=Refrigeration(model.refrigeration),
+        supply=Supply(model.supply),
+        setting=Setting(cabinet.setting),
+        refrigerant=model.refrigerant,
+        charge_g=model.refrigerant_charge_g,
+        interior_width_mm=model.interior_width_mm,
+        sensor_count=model.sensor_count,
+        near_water=survey.near_water if survey else None,
+        needs_ladder=survey.needs_ladder if survey else None,
+        drilling=Drilling(survey.drilling) if survey else Drilling.UNKNOWN,
+        liner=Liner(survey.liner) if survey else Liner.UNKNOWN,
+    )
+
+
+def cautions_of(cabinet: Cabinet) -> list[Caution]:
+    """Return the cautions of a cabinet as it is known now."""
+    return cautions_of_facts(facts_of([cabinet])[cabinet.pk])
+
+
+def unsuitable(cabinets: Iterable[Cabinet]) -> list[str]:
+    """Return the labels of cabinets that no survey calls fit for work where they stand."""
+    rows = list(cabinets)
+    surveys = surveys_now(cabinet.pk for cabinet in rows)
+    return [
+        cabinet.label
+        for cabinet in rows
+        if cabinet.pk not in surveys or surveys[cabinet.pk].outcome == SurveyOutcome.UNSUITABLE
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class CabinetOfVisit:
+    """A cabinet of a visit: its line, its cautions as they now read, and its newest survey."""
+
+    line: VisitCabinet
+    cautions: list[Caution]
+    survey: CabinetSurvey | None
+
+    @property
+    def acknowledged(self) -> bool:
+        """Whether somebody acknowledged the cautions as they now read."""
+        return self.line.cautions_sha256 == digest(self.cautions)
+
+
+def work_of(visit: Visit) -> list[CabinetOfVisit]:
+    """Return the cabinets of a visit with what has to be known of each."""
+    lines = cabinets_of(visit)
+    surveys = surveys_now(line.cabinet_id for line in lines)
+    return [
+        CabinetOfVisit(
+            line,
+            cautions_of_facts(_facts(line.cabinet, surveys.get(line.cabinet_id))),
+            surveys.get(line.cabinet_id),
+        )
+        for line in lines
+    ]
+
+
+# --- kit -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class KitEntry:
+    """A line of a kit list, with its part."""
+
+    part: KitPart
+    line: KitLine
+
+
+def rules_now() -> list[KitRule]:
+    """Return the rules in force, of parts that are still in use, by part and in the order they were set."""
+    rows = KitRule.objects.filter(withdrawn=False, part__discontinued=False).select_related("part")
+    return list(rows.order_by("part__code", "registered", "id"))
+
+
+def kit_of(visits: Iterable[Visit]) -> list[KitEntry]:
+    """Return what to take along for some visits together."""
+    rows = {visit.pk: visit for visit in visits}
+    lines = list(
+        VisitCabinet.objects.filter(visit__in=rows, withdrawn=False)
+        .order_by("visit", "position", "id")
+        .select_related("cabinet__model")
+    )
+    facts = facts_of(line.cabinet for line in lines)
+    jobs = [(VisitKind(rows[line.visit_id].kind), facts[line.cabinet_id]) for line in lines]
+    rules = rules_now()
+    parts: Mapping[UUID, KitPart] = {rule.part_id: rule.part for rule in rules}
+    plain = [_plain(rule) for rule in rules]
+    return [KitEntry(parts[line.part], line) for line in kit(jobs, plain)]
+
+
+def visits_of_van(scope: Scope, day: date, installer_id: UUID | None) -> list[Visit]:
+    """Return the visits of a day that are still to be made, of one person or of nobody, by location."""
+    found = visits_in_sight(scope).filter(planned_on=day, state__in=[str(state) for state in OPEN])
+    found = found.filter(installer=installer_id)
+    return list(visits_as_shown(found).order_by("location__name", "id"))
+
+
+def _plain(rule: KitRule) -> Rule:
+    return Rule(
+        part=rule.part_id,
+        quantity=rule.quantity,
+        name=rule.name,
+        condition=KitCondition(rule.condition),
+        basis=KitBasis(rule.basis),
+        for_each=rule.for_each,
+        width_from_mm=rule.width_from_mm,
+        width_below_mm=rule.width_below_mm,
+        visit_kind=VisitKind(rule.visit_kind) if rule.visit_kind else None,
+    )
