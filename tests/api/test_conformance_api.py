@@ -723,6 +723,7 @@ def lists_and_things(company: Company) -> list[str]:
         f"devices/suggest/?q={company.serial[:5]}",
         "differences/?from_known=1",
         "fleet/",
+        f"day-pack/?day=2026-03-02&location={company.world.location.pk}",
         f"accounts/{company.world.account.pk}/fleet/",
         f"identify/?code={company.serial}",
         f"periods/?history=devicewhereabouts&of={company.device}",

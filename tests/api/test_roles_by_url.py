@@ -126,6 +126,7 @@ TABLE: dict[tuple[str, str], Row] = {
     # What a code is, and who asks.
     ("GET", "identify/"): row(EVERYBODY, LIST, "identify/?code={serial}"),
     ("GET", "me/"): row(EVERYBODY, EVERYWHERE, "me/"),
+    ("GET", "day-pack/"): row(EVERYBODY, ADDRESS, "day-pack/?day=2026-03-02&location={location}"),
     # Assignments: the field work; history is put right by the office.
     ("GET", "assignments/"): row(EVERYBODY, LIST, "assignments/"),
     ("POST", "assignments/"): row(
@@ -533,9 +534,9 @@ def test_every_address_and_method_of_the_api_has_a_row_and_every_row_an_address(
 
 
 def test_the_site_has_these_faces_only() -> None:
-    """The console has a table of its own, in tests/console."""
+    """The console has a table of its own, in tests/console; the field page shows its shell to anybody."""
     tops = {re.match(r"[^/]*/?", route).group() for route, _ in addresses()}  # type: ignore[union-attr]
-    assert tops == {"", "console/", "api/"}
+    assert tops == {"", "console/", "api/", "field/"}
 
 
 # --- the people ---------------------------------------------------------------------------------------------

@@ -11,6 +11,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, Route, sync_playwright
 
 from tests.browser.conftest import FLAGS
+from tests.field.phone import sign_in
+from tests.field.yard import Yard, open_yard
 
 STATIC = Path(__file__).resolve().parents[2] / "registry" / "static"
 PHONE: Any = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "reduced_motion": "reduce"}
@@ -31,6 +33,31 @@ def playwright() -> Iterator[Playwright]:
 def browser(playwright: Playwright) -> Iterator[Browser]:
     """Debian's chromium, without a window."""
     found = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
+    yield found
+    found.close()
+
+
+@pytest.fixture(scope="session")
+def yard() -> Iterator[Yard]:
+    """A register that is served, for all tests of a process: they name what they make."""
+    with open_yard() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def signed_in(browser: Browser, yard: Yard) -> Any:
+    """Return the cookies of hester's phone, so that not each test waits for a password."""
+    context = browser.new_context(**PHONE)
+    sign_in(context.new_page(), yard.register)
+    found = context.storage_state()
+    context.close()
+    return found
+
+
+@pytest.fixture
+def context(browser: Browser, signed_in: Any) -> Iterator[BrowserContext]:
+    """Hester's phone, signed in, with nothing on it."""
+    found = browser.new_context(**PHONE, storage_state=signed_in)
     yield found
     found.close()
 

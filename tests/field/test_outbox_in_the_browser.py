@@ -1,94 +1,15 @@
 """The outbox: what was done without signal is sent in order, once, and a refusal loses nothing."""
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, Route, expect
 
 from tests.field.conftest import PHONE
 from tests.field.phone import Phone, ask, kept, sign_in
-from tests.walk.served import PASSWORD, Served, served
-from tests.walk.served import Phone as Program
-
-V1 = "/api/v1"
-
-
-@dataclass
-class Yard:
-    """A register with a depot, a cabinet model, a product, and two people."""
-
-    register: Served
-    hester: Program
-    depot: str
-    model: str
-    product: str
-
-    def cabinet(self, tag: str, **more: Any) -> dict[str, Any]:
-        """Return the wish to register a cabinet in the depot, which the phone names."""
-        body = {
-            "id": str(uuid4()),
-            "model": self.model,
-            "asset_tag": tag,
-            "setting": "indoor",
-            "depot": self.depot,
-            "valid_from": "2026-11-20T08:00:00Z",
-        }
-        return {"path": f"{V1}/cabinets/", "body": body | more, "words": f"register {tag}"}
-
-    def split(self, cabinet: dict[str, Any], words: str = "split") -> dict[str, Any]:
-        """Return the wish to split a cabinet that the phone made."""
-        key = cabinet["body"]["id"]
-        body = {"valid_from": "2026-11-21T08:00:00Z", "shares": [{"product": self.product, "share": "100"}]}
-        return {"path": f"{V1}/cabinets/{key}/split/", "body": body, "words": words, "thing": key}
-
-    def tags(self) -> list[str]:
-        """Return the asset tags in the register."""
-        return [row["asset_tag"] for row in self.hester.get(f"{V1}/cabinets/?page_size=200").body["results"]]
-
-    def entries_about(self, cabinet: dict[str, Any]) -> list[tuple[str, str]]:
-        """Return the verbs and faces of the ledger's entries about a cabinet, oldest first."""
-        key = cabinet["body"]["id"]
-        rows = self.hester.get(f"{V1}/entries/?about={key}&page_size=200").body["results"]
-        return sorted((row["index"], row["verb"], row["face"]) for row in rows)
-
-
-@pytest.fixture(scope="module")
-def yard() -> Iterator[Yard]:
-    with served("sqlite") as register:
-        hester = register.phone("hester")
-        depot = hester.post(f"{V1}/depots/", {"code": "TM", "name": "Tarnmouth"}).body["id"]
-        model = hester.post(f"{V1}/cabinet-models/", {"name": "Cove 3", "sensor_count": 3}).body["id"]
-        product = hester.post(
-            f"{V1}/products/", {"code": "8", "name": "8 lb", "net_mass": "8", "net_mass_unit": "lb"}
-        ).body["id"]
-        hester.post(
-            f"{V1}/staff/",
-            {"username": "wren", "name": "Wren", "password": PASSWORD, "role": "installer",
-             "depots": [depot], "everywhere": False},
-        )  # fmt: skip
-        yield Yard(register, hester, depot, model, product)
-
-
-@pytest.fixture(scope="module")
-def signed_in(browser: Browser, yard: Yard) -> Any:
-    """Return the cookies of hester's phone, so that not each test waits for a password."""
-    context = browser.new_context(**PHONE)
-    sign_in(context.new_page(), yard.register)
-    found = context.storage_state()
-    context.close()
-    return found
-
-
-@pytest.fixture
-def context(browser: Browser, signed_in: Any) -> Iterator[BrowserContext]:
-    found = browser.new_context(**PHONE, storage_state=signed_in)
-    yield found
-    found.close()
+from tests.field.yard import V1, Yard
 
 
 @pytest.fixture
