@@ -58,7 +58,7 @@ export async function workOf(visit, cabinet) {
 /** Keep what was filled in. */
 export const keep = (work) => saveDraft(work.name, work);
 
-/** Return the newest entry of the outbox for a path, by the beginning of its words of the address. */
+/** Return the newest entry of the outbox that a test chooses, or null. */
 const newest = (rows, test) => rows.filter(test).at(-1) ?? null;
 
 /** Return the entry that acknowledged the cautions of a cabinet, or null. */
@@ -67,7 +67,7 @@ export function acknowledgement(rows, visit, cabinet) {
 }
 
 /** Return the assignment of a cabinet that is worked on: {id, serial, row}, or null where none is made. */
-export function assignmentOf(rows, cabinet, work) {
+export function assignmentOf(rows, visit, cabinet, work) {
   const row = newest(
     rows,
     (entry) => entry.body.id === work.assignment || entry.body.assignment === work.assignment && entry.body.serial,
@@ -75,7 +75,7 @@ export function assignmentOf(rows, cabinet, work) {
   if (row) {
     return { id: work.assignment, serial: row.body.serial, row };
   }
-  const known = (cabinet.assignments ?? []).at(-1);
+  const known = (cabinet.assignments ?? []).findLast((other) => visit.kind !== "swap" || other.id === work.assignment);
   return known ? { id: known.id, serial: known.serial, row: null } : null;
 }
 
@@ -83,11 +83,12 @@ export function assignmentOf(rows, cabinet, work) {
 export function progress(look, visit, cabinet, work) {
   const { rows } = look;
   const told = (row, known) => (row ? { waiting: "waiting", sending: "waiting" }[row.state] ?? row.state : known ? "done" : "open");
-  const place = assignmentOf(rows, cabinet, work);
+  const place = assignmentOf(rows, visit, cabinet, work);
   const check = place && newest(rows, (row) => row.path === `/api/v1/assignments/${place.id}/acceptance/`);
   const sign = check && newest(rows, (row) => row.path === `/api/v1/acceptance/${check.body.id}/sign-off/`);
   const failed = check?.state === "done" && check.answer.result === "fail";
   const cautions = cabinet.cautions ?? [];
+  const mounted = newest(rows, (row) => row.makes === work.mounting);
   return {
     place,
     check,
@@ -95,13 +96,31 @@ export function progress(look, visit, cabinet, work) {
     cautions: cautions.length ? told(acknowledgement(rows, visit, cabinet), cabinet.acknowledged_at) : "done",
     split: told(newest(rows, (row) => row.path === `/api/v1/cabinets/${cabinet.id}/split/`), cabinet.split?.length),
     label: work.serial || place ? "done" : "open",
-    mounting: told(newest(rows, (row) => row.body.id === work.mounting), false),
+    mounting: told(mounted, false),
+    mounted,
     assign: place ? told(place.row, true) : "open",
     check_state: failed ? "failed" : told(check, false),
-    sign_off: sign && sign.state !== "done" ? told(sign, false) : told(sign, false),
-    photos: rows.filter((row) => row.photo && row.body.cabinet === cabinet.id).length,
+    sign_off: told(sign, false),
+    photos: rows.filter((row) => row.photo && [place?.id, cabinet.id].some((key) => key && [row.body.assignment, row.body.cabinet].includes(key))).length,
   };
 }
+
+/** Return the entry of a visit's step (begin, finish) that was not refused, or undefined. */
+const sentOf = (now, visit, name) =>
+  now.rows.find((row) => row.path === `/api/v1/visits/${visit.id}/${name}/` && row.state !== "refused");
+
+/** Say whether a visit was begun, on this phone or before. */
+export const isBegun = (now, visit) => ["begun", "done"].includes(visit.state) || Boolean(sentOf(now, visit, "begin"));
+
+/** Say whether a visit is over. */
+export const isEnded = (now, visit) => visit.state === "done" || Boolean(sentOf(now, visit, "finish"));
+
+/** Return the first cabinet of a visit whose cautions nobody acknowledged, or undefined. */
+export const unread = (now, visit) =>
+  visit.cabinets.find((cabinet) => {
+    const row = acknowledgement(now.rows, visit, cabinet);
+    return (cabinet.cautions ?? []).length && !(row ? row.state !== "refused" : cabinet.acknowledged_at);
+  });
 
 /**
  * Return why nobody may leave a visit yet, gravest first; an empty list: one may leave.
@@ -117,7 +136,14 @@ export async function reasonsToStay(now, visit) {
     if (!needsCheck(visit)) {
       continue;
     }
-    if (steps.assign === "open") {
+    if (steps.place?.row && !["done", "waiting"].includes(steps.mounting)) {
+      add("the mounting is not recorded.", "/mounting");
+    } else if (steps.mounted?.answer?.fails) {
+      add("something of the mounting must be mended.", "/mounting");
+    }
+    if (steps.assign === "refused") {
+      add("the assignment was refused.", "/assign");
+    } else if (steps.assign === "open") {
       if (visit.kind !== "unplanned" || work.serial) {
         add("no device is assigned.", work.serial ? "/assign" : "/label");
       }

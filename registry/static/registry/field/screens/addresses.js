@@ -1,7 +1,7 @@
 // Which screen stands at which address of the page.
 
 import { absent } from "../frame.js";
-import { cabinetOf, progress, visitOf, workOf } from "../state.js";
+import { cabinetOf, isBegun, progress, visitOf, workOf } from "../state.js";
 import { assign } from "./assign.js";
 import { cabinet } from "./cabinet.js";
 import { cautions } from "./cautions.js";
@@ -17,7 +17,7 @@ import { today } from "./today.js";
 import { visit } from "./visit.js";
 
 const OF_CABINET = { "": cabinet, cautions, split, label, mounting, assign, readings, photos };
-/** Steps that nobody reaches before the cautions were acknowledged. */
+/** Steps that nobody reaches before the visit was begun and the cautions were acknowledged. */
 const AFTER_CAUTIONS = new Set(["split", "label", "mounting", "assign", "readings"]);
 
 /** Return the screen of an address: {title, back, body, foot, form, changed, leave}. */
@@ -39,7 +39,7 @@ export async function screenAt(address, now, tools) {
   if (deeper === "finish") {
     return finish(now, there, tools);
   }
-  if (deeper !== "cabinet") {
+  if (deeper !== "cabinet" || (AFTER_CAUTIONS.has(step) && !isBegun(now, there))) {
     return visit(now, there, tools);
   }
   const box = cabinetOf(there, part);

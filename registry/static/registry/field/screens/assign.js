@@ -19,14 +19,10 @@ export function assign(now, place, { go }) {
     };
   }
   const record = async () => {
-    const path = work.found ? "/api/v1/devices/provisional/" : "/api/v1/assignments/";
-    const common = { serial: work.serial, cabinet: cabinet.id, valid_from: refused?.body.valid_from ?? clock() };
-    const body = work.found
-      ? { ...common, id: work.device, assignment: work.assignment, model: work.found.model, evidence: "Label read at the cabinet" }
-      : { ...common, id: work.assignment };
-    const words = `${work.serial} into ${cabinet.asset_tag}${work.found ? ", recorded as found" : ""}`;
+    const wish = wishOf({ now, visit, cabinet, work, valid_from: refused?.body.valid_from ?? clock() });
+    const { words } = wish;
     // A wrong serial may turn out to be one that nobody booked in: then it goes to another address.
-    const key = await submit({ path, body, words, replaces: refused?.key, same: () => false });
+    const key = await submit({ ...wish, replaces: refused?.key, same: () => false });
     if (Object.keys(work.facts).length) {
       await recordMounting(place, key);
     }
@@ -41,7 +37,8 @@ export function assign(now, place, { go }) {
       h("dl", { class: "facts large" },
         h("dt", {}, "Device"), h("dd", { class: "serial-shown" }, work.serial),
         h("dt", {}, "Into"), h("dd", {}, cabinet.asset_tag),
-        h("dt", {}, "At"), h("dd", {}, visit.location.name)),
+        h("dt", {}, "At"), h("dd", {}, visit.location.name),
+        visit.kind === "swap" && (cabinet.assignments ?? []).length ? [h("dt", {}, "In place of"), h("dd", {}, `${cabinet.assignments.at(-1).serial}, which goes into your van`)] : null),
       work.found ? box("note", "Nobody booked this device in", h("p", {}, "It is recorded as found. The office confirms it.")) : null,
       closed || row ? null : box("note", "The mounting is not recorded", h("p", {}, "Fill in the checklist before you assign; the cover is part of it."), link("Mounting checklist", `${at}/mounting`)),
       row && !refused ? box(row.state === "done" ? "done" : "wait", row.state === "done" ? "Assigned" : "Kept on this phone, not sent yet") : null,
@@ -50,6 +47,22 @@ export function assign(now, place, { go }) {
       ? [link("First readings", `${at}/readings`, { kind: "first" })]
       : [button(refused ? "Send it again" : "Assign it now", record, { kind: "first" })],
   };
+}
+
+/** Return what is sent: an assignment, a swap, or a device that nobody booked in. */
+function wishOf({ now, visit, cabinet, work, valid_from }) {
+  const into = `${work.serial} into ${cabinet.asset_tag}`;
+  const old = visit.kind === "swap" ? (cabinet.assignments ?? []).at(-1) : null;
+  if (work.found) {
+    const body = { id: work.device, assignment: work.assignment, serial: work.serial, cabinet: cabinet.id, valid_from, model: work.found.model, evidence: "Label read at the cabinet" };
+    return { path: "/api/v1/devices/provisional/", body, words: `${into}, recorded as found` };
+  }
+  if (old) {
+    const body = { id: work.assignment, serial: work.serial, valid_from, staff: now.pack.person.id };
+    const words = `${into} in place of ${old.serial}, which is in your van`;
+    return { path: `/api/v1/assignments/${old.id}/swap/`, body, words, thing: old.id, etag: old.etag, makes: work.assignment };
+  }
+  return { path: "/api/v1/assignments/", body: { id: work.assignment, serial: work.serial, cabinet: cabinet.id, valid_from }, words: into };
 }
 
 function refusal(row, at) {

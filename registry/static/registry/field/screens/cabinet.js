@@ -1,7 +1,7 @@
 // One cabinet: what it holds, and the steps of its installation in their order.
 
 import { box, h, icon } from "../elements.js";
-import { modelOf } from "../state.js";
+import { isBegun, modelOf } from "../state.js";
 import { front, splitWords } from "./front_picture.js";
 
 const WORDS = {
@@ -21,8 +21,9 @@ export function cabinet(now, { visit, cabinet: there, work, steps, at }) {
     ["mounting", "Mounting checklist", drafted, ""],
     ["assign", "Assign the device", steps.assign, ""],
     ["readings", "First readings and sign-off", steps.sign_off === "done" ? "done" : steps.check_state === "done" ? "unsigned" : steps.check_state, ""],
-    ["photos", "Photos", steps.photos ? "done" : "open", steps.photos ? String(steps.photos) : "As evidence"],
+    ["photos", "Photos", steps.photos ? "done" : "open", steps.photos ? String(steps.photos) : "as evidence"],
   ];
+  const begun = isBegun(now, visit);
   const next = list.find(([, , state]) => ["open", "refused", "failed", "unsigned"].includes(state));
   const shares = shown(now, there);
   return {
@@ -35,7 +36,7 @@ export function cabinet(now, { visit, cabinet: there, work, steps, at }) {
       steps.place && !work.serial && !steps.place.row ? box("note", `Device ${steps.place.serial} hangs here already`, h("p", {}, "Record another one only if two shall hang here; for a swap, call the office.")) : null,
       h("ol", { class: "steps-list" }, list.map((step, index) => line(step, index, at))),
     ],
-    foot: next ? [h("a", { class: "button first", href: `#${at}/${next[0]}` }, `Next: ${next[1]}`)] : [h("a", { class: "button first", href: `#/visit/${visit.id}` }, "Back to the visit")],
+    foot: !begun && steps.cautions === "done" ? [h("a", { class: "button first", href: `#/visit/${visit.id}` }, "Begin the visit first")] : next ? [h("a", { class: "button first", href: `#${at}/${next[0]}` }, `Next: ${next[1]}`)] : [h("a", { class: "button first", href: `#/visit/${visit.id}` }, "Back to the visit")],
   };
 }
 

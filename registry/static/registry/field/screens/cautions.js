@@ -1,7 +1,8 @@
 // The cautions of a cabinet, acknowledged by name before anything else.
 
+import { now as clock } from "../clock.js";
 import { box, button, h, icon } from "../elements.js";
-import { acknowledgement, submit } from "../state.js";
+import { acknowledgement, isBegun, submit } from "../state.js";
 
 /** The screen of the cautions; nothing can be done to the cabinet before. */
 export function cautions(now, { visit, cabinet, at, steps }, { go }) {
@@ -11,14 +12,14 @@ export function cautions(now, { visit, cabinet, at, steps }, { go }) {
   const acknowledge = async () => {
     const codes = cabinet.cautions.map((caution) => caution.code);
     await submit({
-      path: `/api/v1/visits/${visit.id}/acknowledge/`, body: { cabinet: cabinet.id, cautions: codes }, thing: visit.id,
+      path: `/api/v1/visits/${visit.id}/acknowledge/`, body: { cabinet: cabinet.id, codes, acknowledged_at: clock() }, thing: visit.id,
       etag: visit.etag, words: `Cautions of ${cabinet.asset_tag} acknowledged`, same: (other) => other.body.cabinet === cabinet.id,
     });
-    go(at);
+    go(isBegun(now, visit) ? at : `/visit/${visit.id}`);
   };
   return {
     title: `Before you work on ${cabinet.asset_tag}`,
-    back: steps.cautions === "open" ? `/visit/${visit.id}` : at,
+    back: known ? at : `/visit/${visit.id}`,
     body: [
       row?.state === "refused" ? box("stop", "The register refused this", h("p", {}, row.problem.detail)) : null,
       (cabinet.cautions ?? []).length ? null : h("p", {}, "No cautions are known for this cabinet. Look for yourself."),

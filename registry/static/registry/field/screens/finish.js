@@ -1,5 +1,6 @@
 // The end of a visit: whether one may leave, and a loud way for those who must.
 
+import { now as clock } from "../clock.js";
 import { button, field, h, link } from "../elements.js";
 import { verdict } from "../frame.js";
 import { reasonsToStay, submit } from "../state.js";
@@ -17,7 +18,7 @@ export async function finish(now, visit, { go }) {
       why.focus();
       return;
     }
-    const body = { outcome: may ? outcome || "Done" : `Left unchecked: ${outcome}` };
+    const body = { ended_at: clock(), outcome: may ? outcome || "Done" : `Left unchecked: ${outcome}` };
     await submit({ path: `/api/v1/visits/${visit.id}/finish/`, body, thing: visit.id, etag: visit.etag, words: `Finish the visit to ${visit.location.name}` });
     go("/today");
   };

@@ -26,7 +26,7 @@ export function label(now, { visit, cabinet, work, steps, at }, { go }) {
       told.replaceChildren();
       return;
     }
-    told.replaceChildren(verdictOf({ text, how, now, cabinet, take, retry: (serial) => { input.value = serial; look(serial, "typed"); input.focus(); } }));
+    told.replaceChildren(verdictOf({ text, how, now, cabinet, kind: visit.kind, take, retry: (serial) => { input.value = serial; look(serial, "typed"); input.focus(); } }));
   };
   let waiting = null;
   input.addEventListener("input", () => {
@@ -78,7 +78,7 @@ export function label(now, { visit, cabinet, work, steps, at }, { go }) {
 const TITLES = { ok: "This is a device of yours", unknown: "Not in the day on this phone", ambiguous: "Not in the day on this phone", wrong: "This is not a serial" };
 
 /** Return what a label is, and what can be done with it. */
-function verdictOf({ text, how, now, cabinet, take, retry }) {
+function verdictOf({ text, how, now, cabinet, kind, take, retry }) {
   const judged = judge(text, now.pack);
   const near = judged.suggestions.length
     ? h("div", { class: "near" }, h("p", {}, "Did you mean:"), judged.suggestions.map((device) => button(device.serial, () => retry(device.serial), { kind: "serial" })))
@@ -106,19 +106,19 @@ function verdictOf({ text, how, now, cabinet, take, retry }) {
       button("The label says so: record it as found", record, {}));
   }
   const model = judged.models.find((other) => other.id === judged.device.device_model) ?? judged.models[0];
-  const [fits, words] = fit(model, cabinet, now.pack);
+  const [fits, words] = fit(model, cabinet, now.pack, kind);
   return box(fits ? "done" : "note", TITLES.ok, serial, h("p", {}, judged.words),
     h("p", { class: "fits" }, icon(fits ? "done" : "note"), ` ${words}`),
     button("Take this serial", () => take(judged.serial, how, null), { kind: "first" }));
 }
 
 /** Say whether a device can go into a cabinet, by what the day pack knows. */
-function fit(model, cabinet, pack) {
+function fit(model, cabinet, pack, kind) {
   const inside = modelOf(pack, cabinet);
   if (inside.sensor_count && model.sensor_count && inside.sensor_count !== model.sensor_count) {
     return [false, `It has ${model.sensor_count} sensors; ${cabinet.asset_tag} takes ${inside.sensor_count}. Ask the office before you hang it.`];
   }
-  if ((cabinet.assignments ?? []).length) {
+  if ((cabinet.assignments ?? []).length && kind !== "swap") {
     return [false, `${cabinet.assignments.at(-1).serial} hangs in ${cabinet.asset_tag} already.`];
   }
   return [true, `It can go into ${cabinet.asset_tag}.`];

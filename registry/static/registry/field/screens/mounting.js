@@ -28,15 +28,22 @@ export function mounting(now, place, tools) {
   const recorded = ["done", "waiting"].includes(steps.mounting);
   const refused = now.rows.findLast((row) => row.body.id === work.mounting && row.state === "refused");
   const assigned = steps.place?.row && steps.place.row.state !== "refused";
+  const why = noDrilling(modelOf(now.pack, cabinet));
+  let asIs = false;
   const record = async () => {
-    const missing = toDo(facts, work);
-    if (missing.length) {
-      parts.told.replaceChildren(box("stop", "Not complete", h("ul", {}, missing.map((words) => h("li", {}, words)))));
-      say(`Not complete. ${missing[0]}`, { urgent: true });
+    const [hard, soft] = [must(facts, work, why), should(facts)];
+    if (hard.length || (soft.length && !asIs)) {
+      asIs = !hard.length;
+      parts.told.replaceChildren(box("stop", hard.length ? "Not complete" : "To be mended before you leave",
+        h("ul", {}, [...hard, ...soft].map((words) => h("li", {}, words))),
+        hard.length ? null : h("p", {}, "Press again to record it as it is. The page goes on telling you not to leave.")));
+      say(`${hard.length ? "Not complete" : "To be mended"}. ${[...hard, ...soft][0]}`, { urgent: true });
       parts.told.scrollIntoView({ block: "center" });
       return;
     }
-    if (assigned) {
+    if (recorded) {
+      await correctMounting(place, facts);
+    } else if (assigned) {
       await recordMounting(place, steps.place.row.key);
     }
     tools.go(assigned ? at : `${at}/assign`);
@@ -47,11 +54,12 @@ export function mounting(now, place, tools) {
     form: true,
     body: [
       refused ? box("stop", "The register refused this", h("p", {}, refused.problem.detail)) : null,
-      recorded ? h("p", { class: "state-line" }, icon("done"), " Recorded.") : null,
+      recorded ? h("p", { class: "state-line" }, icon("done"), " Recorded. What you change is recorded as a correction.") : null,
+      findingsOf(steps.mounted),
       Object.values(parts),
       (parts.told = h("div", {})),
     ],
-    foot: recorded ? [] : [button(assigned ? "Record the mounting" : "Go on to assign", record, { kind: "first" })],
+    foot: [button(recorded ? "Record the changes" : assigned ? "Record the mounting" : "Go on to assign", record, { kind: "first" })],
   };
 }
 
@@ -65,8 +73,21 @@ export function recordMounting({ cabinet, work }, after) {
   });
 }
 
-/** Return what is still to be done before anybody goes on, in plain words. */
-function toDo(facts, work) {
+/** Put a change of what was recorded into the outbox. */
+function correctMounting({ cabinet, work }, facts) {
+  return submit({
+    method: "PATCH", path: `/api/v1/mountings/${work.mounting}/`, thing: work.mounting, body: { ...facts },
+    words: `Mounting in ${cabinet.asset_tag} put right`,
+  });
+}
+
+/** What the register found of the mounting that was recorded. */
+function findingsOf(row) {
+  return (row?.answer?.findings ?? []).map((finding) => box(finding.severity === "fail" ? "stop" : "note", finding.words, h("p", {}, finding.next_step)));
+}
+
+/** Return what the register would refuse, in plain words. */
+function must(facts, work, why) {
   const missing = [];
   if (!work.serial) {
     missing.push("Take the serial before the cover is closed.");
@@ -74,16 +95,23 @@ function toDo(facts, work) {
   if (!facts.cover_closed_at) {
     missing.push("Close the cover, and say so.");
   }
-  if (facts.tools_out !== undefined && facts.tools_out !== facts.tools_back) {
-    missing.push(`${facts.tools_out} tools went in, ${facts.tools_back ?? 0} came out. Find them.`);
-  }
-  if (HOLES.has(facts.cable_exit) && !(facts.sealed_inside && facts.sealed_outside)) {
-    missing.push("Seal the hole on both sides.");
-  }
-  if (facts.forbidden && facts.cable_exit && !facts.used_instead) {
+  if (why && facts.cable_exit && !facts.used_instead) {
     missing.push("Say what was used in place of drilling.");
   }
   return missing;
+}
+
+/** Return what must be mended before anybody leaves, in plain words; the register keeps it as it is. */
+function should(facts) {
+  const [out, back] = [facts.tools_out ?? null, facts.tools_back ?? null];
+  const told = [
+    out !== back && `${out ?? "Nobody counted how many"} tools went in, ${back ?? "nobody counted how many"} came out. Count them.`,
+    HOLES.has(facts.cable_exit) && !(facts.sealed_inside && facts.sealed_outside) && "Seal the hole on both sides.",
+    facts.cable_clear === false && "Lay the cable clear of hot and moving parts.",
+    facts.outdoor_wrapped === "no" && "Wrap the outdoor connections.",
+    facts.blanket_back === false && "Look for the blanket in the cabinet.",
+  ];
+  return told.filter(Boolean);
 }
 
 const SECTIONS = {

@@ -15,7 +15,7 @@ export async function readings(now, place, tools) {
   if (!steps.place) {
     return { title: "First readings", back: at, body: [box("note", "No device is assigned yet", h("p", {}, "Assign it first; then its reports count for this cabinet."))], foot: [link("Assign the device", `${at}/assign`, { kind: "first" })] };
   }
-  const parts = { verdict: h("div", {}), live: h("div", {}), judged: h("div", {}), told: h("p", { class: "wrong", role: "alert" }) };
+  const parts = { verdict: h("div", {}), refused: h("div", {}), live: h("div", {}), judged: h("div", {}), told: h("p", { class: "wrong", role: "alert" }) };
   const screen = { ...place, now, told: null, parts, tools };
   let timer = null;
   let left = false;
@@ -43,7 +43,7 @@ export async function readings(now, place, tools) {
     form: true,
     leave: () => { left = true; clearTimeout(timer); },
     changed: (later) => { screen.now = later; return drawAll(screen); },
-    body: [parts.verdict, parts.live, parts.judged, tape(screen), parts.told],
+    body: [parts.verdict, parts.refused, parts.live, parts.judged, tape(screen), parts.told],
     foot: [button("Check now", () => check(screen), { kind: "first", id: "check-now" })],
   };
 }
@@ -69,6 +69,8 @@ async function drawAll(screen) {
   if (needsCheck(visit)) {
     parts.verdict.replaceChildren(verdict(await reasonsToStay(screen.now, visit), screen.now));
   }
+  const refused = steps.place.row?.state === "refused";
+  parts.refused.replaceChildren(refused ? box("stop", "The register refused the assignment", h("p", {}, steps.place.row.problem.detail), link("Put it right", `${screen.at}/assign`)) : "");
   parts.live.replaceChildren(...live(screen).filter(Boolean));
   parts.judged.replaceChildren(...judged(screen, steps).filter(Boolean));
 }

@@ -145,7 +145,7 @@ function columnRow({ shares, products, column, move, redraw, told }) {
     shares.length > 1
       ? h("div", { class: "nudge" },
           button("−", step(-DRAG_STEP), { id: `narrower-${column}`, "aria-label": `${name} ${DRAG_STEP} % less` }),
-          h("output", {}, `${share.share} %`),
+          h("output", {}, `${share.share}\u00a0%`),
           button("+", step(DRAG_STEP), { id: `wider-${column}`, "aria-label": `${name} ${DRAG_STEP} % more` }),
           button("Take away", remove, { "aria-label": `Take away ${name}` }))
       : null);

@@ -3,7 +3,7 @@
 import { age_s } from "../day.js";
 import { opensOffline } from "../install.js";
 import { box, h, icon, link } from "../elements.js";
-import { KIND_WORDS, count, reasonsToStay, visitsOf } from "../state.js";
+import { KIND_WORDS, count, isBegun, isEnded, reasonsToStay, visitsOf } from "../state.js";
 
 const STATE_WORDS = { planned: "Planned, not released", released: "Ready", begun: "Begun", done: "Done", cancelled: "Cancelled" };
 
@@ -26,18 +26,17 @@ export async function today(now) {
         h("dt", {}, "For"), h("dd", {}, now.pack.person.name),
         h("dt", {}, "Devices with you"), h("dd", {}, String(now.pack.devices.filter((device) => device.place === "your van").length)),
         h("dt", {}, "Outbox"), h("dd", {}, now.open.length ? `${count(now.open.length, "change")} not sent` : "all sent"),
-        h("dt", {}, "Opens without signal"), h("dd", {}, (await opensOffline()) ? "yes" : "not yet: keep it open while you have signal")),
+        h("dt", {}, "Opens without signal"), h("dd", {}, (await opensOffline()) ? "yes" : "not yet")),
     ],
     foot: [link("Load the day anew", "/day")],
   };
 }
 
 async function card(now, visit) {
-  const ended = visit.state === "done" || now.rows.some((row) => row.path === `/api/v1/visits/${visit.id}/finish/` && row.state !== "refused");
-  const begun = visit.state === "begun" || now.rows.some((row) => row.path === `/api/v1/visits/${visit.id}/begin/`);
+  const [begun, ended] = [isBegun(now, visit), isEnded(now, visit)];
   const stay = begun && !ended ? await reasonsToStay(now, visit) : [];
   const state = ended ? "done" : stay.length ? "stop" : "open";
-  const words = ended ? "Done" : stay.length ? "Do not leave yet" : begun ? "You may leave" : STATE_WORDS[visit.state];
+  const words = ended ? "Done" : stay.length ? "Do not leave yet" : begun ? (now.offline ? "Not yet checked" : "You may leave") : STATE_WORDS[visit.state];
   return h("li", {},
     h("a", { href: `#/visit/${visit.id}`, class: "card" },
       h("span", { class: "card-kind" }, KIND_WORDS[visit.kind]),

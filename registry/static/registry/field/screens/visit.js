@@ -1,23 +1,22 @@
 // One visit: where it is, what must be known before work, the cabinets, and whether one may leave.
 
+import { now as clock } from "../clock.js";
 import { button, h, icon, link } from "../elements.js";
 import { verdict } from "../frame.js";
-import { KIND_WORDS, modelOf, needsCheck, progress, reasonsToStay, submit, workOf } from "../state.js";
+import { KIND_WORDS, isBegun, isEnded, modelOf, needsCheck, progress, reasonsToStay, submit, unread, workOf } from "../state.js";
 
 /** The screen of a visit. */
 export async function visit(now, there, { redraw }) {
   const { location } = there;
   const of = `/api/v1/visits/${there.id}`;
-  const sent = (name) => now.rows.find((row) => row.path === `${of}/${name}/` && row.state !== "refused");
-  const begun = there.state === "begun" || Boolean(sent("begin"));
-  const ended = there.state === "done" || Boolean(sent("finish"));
+  const [begun, ended] = [isBegun(now, there), isEnded(now, there)];
   const rows = [];
   for (const cabinet of there.cabinets) {
     rows.push(await row(now, there, cabinet));
   }
   const begin = async () => {
     const words = `Begin the visit to ${location.name}`;
-    await submit({ path: `${of}/begin/`, body: {}, thing: there.id, etag: there.etag, words });
+    await submit({ path: `${of}/begin/`, body: { begun_at: clock() }, thing: there.id, etag: there.etag, words });
     redraw();
   };
   return {
@@ -34,11 +33,11 @@ export async function visit(now, there, { redraw }) {
       h("ul", { class: "cards" }, rows),
       kit(there),
     ],
-    foot: foot(there, begun, ended, begin),
+    foot: foot(there, begun, ended, begin, unread(now, there)),
   };
 }
 
-function foot(there, begun, ended, begin) {
+function foot(there, begun, ended, begin, next) {
   if (ended) {
     return [link("Today", "/today")];
   }
@@ -47,6 +46,9 @@ function foot(there, begun, ended, begin) {
   }
   if (there.state === "planned") {
     return [h("p", { class: "held" }, "The office has not released this visit yet. Call it before you begin.")];
+  }
+  if (next) {
+    return [link(`Read the cautions of ${next.asset_tag}`, `/visit/${there.id}/cabinet/${next.id}/cautions`, { kind: "first" })];
   }
   return [button("Begin the visit", begin, { kind: "first" })];
 }
