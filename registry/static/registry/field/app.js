@@ -12,7 +12,7 @@ import { screenAt } from "./screens/addresses.js";
 const CHECK_LINE_MS = 20_000;
 
 /** What is shown now: its number, so that a screen that was slow never covers a later one. */
-const shown = { turn: 0, screen: null, newer: false, said: "" };
+const shown = { turn: 0, moved: false, screen: null, newer: false, said: "" };
 const places = {};
 
 function build() {
@@ -35,6 +35,8 @@ const address = () => location.hash.slice(1) || "/today";
 /** Show the screen of the address; `moved`: somebody went there, so the focus goes to its heading. */
 async function show(moved) {
   shown.turn += 1;
+  // A change of the outbox may overtake somebody's step to another screen; the focus still goes there.
+  shown.moved ||= moved;
   const turn = shown.turn;
   const tools = { go, redraw: () => show(false), say };
   const now = await look();
@@ -45,7 +47,9 @@ async function show(moved) {
   }
   shown.screen?.leave?.();
   shown.screen = screen;
-  draw(now, screen, moved);
+  const arrived = shown.moved;
+  shown.moved = false;
+  draw(now, screen, arrived);
 }
 
 function draw(now, screen, moved) {

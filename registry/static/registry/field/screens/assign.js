@@ -23,7 +23,7 @@ export function assign(now, place, { go }) {
     const { words } = wish;
     // A wrong serial may turn out to be one that nobody booked in: then it goes to another address.
     const key = await submit({ ...wish, replaces: refused?.key, same: () => false });
-    if (Object.keys(work.facts).length) {
+    if (Object.keys(work.facts).length && ["open", "refused"].includes(steps.mounting)) {
       await recordMounting(place, key);
     }
     say(`${words}.`);

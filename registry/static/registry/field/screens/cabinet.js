@@ -24,7 +24,8 @@ export function cabinet(now, { visit, cabinet: there, work, steps, at }) {
     ["photos", "Photos", steps.photos ? "done" : "open", steps.photos ? String(steps.photos) : "as evidence"],
   ];
   const begun = isBegun(now, visit);
-  const next = list.find(([, , state]) => ["open", "refused", "failed", "unsigned"].includes(state));
+  const first = (states) => list.find(([, , state]) => states.includes(state));
+  const next = first(["refused", "failed"]) ?? first(["open", "unsigned"]);
   const shares = shown(now, there);
   return {
     title: there.asset_tag,

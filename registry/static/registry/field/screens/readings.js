@@ -44,7 +44,9 @@ export async function readings(now, place, tools) {
     leave: () => { left = true; clearTimeout(timer); },
     changed: (later) => { screen.now = later; return drawAll(screen); },
     body: [parts.verdict, parts.refused, parts.live, parts.judged, tape(screen), parts.told],
-    foot: [button("Check now", () => check(screen), { kind: "first", id: "check-now" })],
+    foot: steps.sign_off === "done"
+      ? [link("Back to the visit", `/visit/${place.visit.id}`, { kind: "first" }), button("Check once more", () => check(screen))]
+      : [button("Check now", () => check(screen), { kind: "first" })],
   };
 }
 
