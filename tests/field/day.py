@@ -185,8 +185,13 @@ class Pretended:
         at = datetime.now(UTC).isoformat()
         report = {"measured_at": at, "received_at": at, "distances_mm": self.distances,
                   "temperatures_c": ["-8.5"], "supply_mv": 3600, "signal_dbm": -71}  # fmt: skip
+        zones = [
+            {"sensor": port, "port": port, "distance_mm": mm, "reports": self.reports}
+            for port, mm in enumerate(self.distances, 1)
+        ]
         advice = [f"{self.reports} of 3 reports are there; the device reports every 5 min."]
-        return {"sensor_order": [1, 2, 3], "reports": [report] * self.reports, "findings": self.findings,
+        return {"zones": zones, "height_mm": 1100, "air_c": "-8.5",
+                "reports": [report] * self.reports, "findings": self.findings,
                 "report_interval_min": 5, "advice": advice if self.reports < 3 else []}  # fmt: skip
 
     def _json(self, route: Route, told: Any) -> None:

@@ -7,25 +7,17 @@ const TOP = 34; // where the rail hangs
 const FLOOR = 250;
 const HEIGHT_MM = 1500; // drawn where nobody has measured the inside
 
-/** Return a median, or null of nothing. */
-function median(values) {
-  const sorted = [...values].sort((a, b) => a - b);
-  return sorted.length ? sorted[Math.floor((sorted.length - 1) / 2)] : null;
-}
-
 /**
  * Return what each sensor says, left to right: {sensor, distance_mm, state}.
  *
  * `state` is "fail", "note" or "ok" by the findings about it, "silent" where it says nothing.
  */
 export function sensorsOf(told, count) {
-  const order = told?.sensor_order?.length ? told.sensor_order : Array.from({ length: count }, (_, at) => at + 1);
-  return order.map((port, at) => {
-    const said = (told?.reports ?? []).slice(-5).map((report) => report.distances_mm[port - 1]).filter((mm) => Number.isInteger(mm));
-    const grave = (told?.findings ?? []).filter((finding) => finding.sensor === at + 1).map((finding) => finding.severity);
-    const distance_mm = median(said);
+  const zones = told?.zones?.length ? told.zones : Array.from({ length: count }, (_, at) => ({ sensor: at + 1, distance_mm: null }));
+  return zones.map(({ sensor, distance_mm }) => {
+    const grave = (told?.findings ?? []).filter((finding) => finding.sensor === sensor).map((finding) => finding.severity);
     const state = grave.includes("fail") ? "fail" : distance_mm === null ? "silent" : grave.length ? "note" : "ok";
-    return { sensor: at + 1, distance_mm, state };
+    return { sensor, distance_mm, state };
   });
 }
 

@@ -31,6 +31,7 @@ export function label(now, { visit, cabinet, work, steps, at }, { go }) {
   let waiting = null;
   input.addEventListener("input", () => {
     clearTimeout(waiting);
+    told.replaceChildren(); // what was said is of another serial, and must not be taken for this one
     waiting = setTimeout(() => look(input.value, "typed"), 400);
   });
   input.addEventListener("keydown", (event) => event.key === "Enter" && look(input.value, "typed"));

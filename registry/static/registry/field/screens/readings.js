@@ -82,19 +82,19 @@ function live({ told, now, cabinet, steps, wrong }) {
   const model = modelOf(now.pack, cabinet);
   const device = now.pack.devices.find((other) => other.serial === steps.place.serial);
   const kind = now.pack.device_models.find((other) => other.id === device?.device_model);
-  const sensors = sensorsOf(told, told?.sensor_count ?? kind?.sensor_count ?? model.sensor_count ?? 3);
+  const sensors = sensorsOf(told, kind?.sensor_count ?? model.sensor_count ?? 3);
   const reports = told?.reports ?? [];
   const newest = reports.at(-1);
   const every = told?.report_interval_min ?? kind?.report_interval_min;
   const words = newest
-    ? `${reports.length} ${reports.length === 1 ? "report" : "reports"}. ${[newest.temperatures_c?.length ? `${newest.temperatures_c.filter((t) => t !== null).join(", ")} °C` : "", newest.supply_mv ? `supply ${newest.supply_mv} mV` : "", newest.signal_dbm ? `signal ${newest.signal_dbm} dBm` : ""].filter(Boolean).join("; ")}`
+    ? `${reports.length} ${reports.length === 1 ? "report" : "reports"}. ${[told.air_c ? `${told.air_c} °C at the rail` : "", newest.supply_mv ? `supply ${newest.supply_mv} mV` : "", newest.signal_dbm ? `signal ${newest.signal_dbm} dBm` : ""].filter(Boolean).join("; ")}`
     : `Device ${steps.place.serial} has not reported yet.${every ? ` It reports every ${every} min.` : ""}`;
   return [
-    inside(sensors, model.interior_height_mm),
+    inside(sensors, told?.height_mm ?? model.interior_height_mm),
     h("p", { class: "caption" }, words),
     wrong && !told && wrong.reason === "refused" ? h("p", { class: "wrong" }, wrong.message) : null,
     told && steps.check_state === "open" ? found(told.findings ?? [], "So far nothing is wrong.") : null,
-    told?.advice?.length || told?.wait_for?.length ? h("ul", { class: "advice" }, (told.advice ?? told.wait_for).map((line) => h("li", {}, line))) : null,
+    told?.advice?.length ? h("ul", { class: "advice" }, told.advice.map((line) => h("li", {}, line))) : null,
   ];
 }
 
