@@ -1,0 +1,334 @@
+"""The installer's screens at a phone's size, against a register that is only pretended."""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Locator, Page, expect
+
+from tests.browser.person import AXE, SERIOUS, TAGS
+from tests.field import day
+from tests.field.conftest import PHONE
+from tests.field.day import CABINET, COLD_WALL, MISTYPED, OTHER, SERIAL, STRANGER, VISIT, Pretended
+
+TRIES = 100
+TARGET_PX_MIN = 44  # WCAG 2.2, 2.5.5 (AAA): a gloved finger; the page's own controls are 48 and more
+
+
+class Installer:
+    """Somebody with the page in their hand."""
+
+    def __init__(self, page: Page, register: Pretended) -> None:
+        self.page = page
+        self.register = register
+
+    def sees(self, heading: str) -> None:
+        """See a screen whose heading has the focus, and no barrier on it."""
+        found = self.page.get_by_role("heading", level=1, name=heading)
+        expect(found).to_be_focused()
+        self.finds_no_barrier()
+
+    def taps(self, name: str, role: Any = "button") -> None:
+        """Tap what is called so."""
+        self.page.get_by_role(role, name=name).first.tap()
+
+    def goes(self, *steps: str, cabinet: str = CABINET) -> None:
+        """Go to a step of a cabinet by its address."""
+        to = "/".join(["", "visit", VISIT, "cabinet", cabinet, *steps])
+        self.page.evaluate("to => { location.hash = to; }", to)
+
+    def answers(self, question: str, answer: str) -> None:
+        """Choose an answer of a question."""
+        group = self.page.get_by_role("group", name=question)
+        group.get_by_role("radio", name=answer).check(force=True)
+
+    def verdict(self) -> Locator:
+        """Return the place that says whether one may leave."""
+        return self.page.get_by_role("region", name="May you leave?")
+
+    def reads_cautions_and_begins(self) -> None:
+        """Load the day, read the cautions of both cabinets, and begin the visit."""
+        self.page.goto(f"{day.AT}/field/")
+        self.sees("Load your day")
+        self.taps("Load the day")
+        self.sees("Today")
+        self.taps("Harbour Stores", "link")
+        for tag in ("TM-0412", "TM-0413"):
+            self.sees("Harbour Stores, Quay Street")
+            expect(self.page.get_by_role("button", name="Begin the visit")).to_have_count(0)
+            self.taps(f"Read the cautions of {tag}", "link")
+            self.sees(f"Before you work on {tag}")
+            self.taps("I have read these")
+        self.sees("Harbour Stores, Quay Street")
+        self.taps("Begin the visit")
+        expect(self.verdict()).to_contain_text("Do not leave yet.")
+
+    def takes_serial(self, serial: str = SERIAL, *, cabinet: str = CABINET) -> None:
+        """Type the serial off the label, and take it."""
+        self.goes("label", cabinet=cabinet)
+        self.sees("Device label")
+        self.page.get_by_label("Or type the serial").fill(serial)
+        self.taps("Take this serial")
+
+    def mounts_and_assigns(self, *, cabinet: str = CABINET) -> None:
+        """Close the cover, fill in what was used if nobody may drill, and assign."""
+        self.goes("mounting", cabinet=cabinet)
+        self.sees("Mounting checklist")
+        self.taps("I closed the cover")
+        self.taps("Go on to assign")
+        self.sees("Assign the device")
+        self.taps("Assign it now")
+        self.sees("First readings")
+
+    def sends(self, *paths: str) -> None:
+        """See that these are the last things that the register took, and that the page says all is sent."""
+        for _ in range(TRIES):
+            if self.register.paths()[-len(paths) :] == [*paths]:
+                break
+            self.page.wait_for_timeout(100)
+        assert self.register.paths()[-len(paths) :] == [*paths]
+        expect(self.page.get_by_role("link", name="All sent")).to_be_visible()
+
+    def checks(self) -> None:
+        """Measure with the tape, and check."""
+        for field, mm in zip(self.page.locator("[data-sensor]").all(), (610, 600, 641), strict=True):
+            field.fill(str(mm))
+        self.taps("Check")
+
+    def finds_no_barrier(self) -> None:
+        """Nothing serious by axe-core, nothing wider than the phone, no target too small for a glove."""
+        self.page.evaluate(AXE)
+        found = self.page.evaluate(
+            "tags => axe.run(document, { runOnly: { type: 'tag', values: tags },"
+            " rules: { 'color-contrast-enhanced': { enabled: true } } })",
+            TAGS,
+        )
+        grave = [
+            (broken["id"], [node["html"][:200] for node in broken["nodes"][:3]])
+            for broken in found["violations"]
+            if broken["impact"] in SERIOUS
+        ]
+        assert grave == []
+        assert self.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+        small = self.page.evaluate(
+            "least => [...document.querySelectorAll('a.button, a.card, a.step, .bar a, .verdict a, button,"
+            " select, input:not([type=file]), [role=slider]')].filter((target) => {"
+            " const { width, height } = target.getBoundingClientRect();"
+            " return width && (width < least || height < least); }).map((target) => target.outerHTML)",
+            TARGET_PX_MIN,
+        )
+        assert small == []
+
+
+@pytest.fixture
+def installer(browser: Browser) -> Iterator[Installer]:
+    """An installer with a phone on which nothing may go wrong unseen."""
+    context = browser.new_context(**PHONE)
+    register = Pretended()
+    register.serve(context)
+    page = context.new_page()
+    page.set_default_timeout(10_000)
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(f"error: {error}"))
+    page.on(
+        "console",
+        lambda message: wrong.append(message.text) if "Content Security Policy" in message.text else None,
+    )
+    yield Installer(page, register)
+    context.close()
+    assert wrong == []
+
+
+def test_an_install_goes_from_the_cautions_to_a_sign_off_and_each_screen_is_without_barrier(
+    installer: Installer,
+) -> None:
+    """The whole way of one cabinet: a fail first, a pass after the repair, then the name below it."""
+    page, register = installer.page, installer.register
+    installer.reads_cautions_and_begins()
+    installer.goes("split")
+    installer.sees("Front of TM-0412")
+    installer.taps("Add a product")
+    page.get_by_role("slider").press("PageUp")
+    expect(page.get_by_role("slider")).to_have_attribute("aria-valuenow", "60")
+    installer.finds_no_barrier()
+    installer.taps("Record this")
+    installer.sees("TM-0412")
+    installer.takes_serial()
+    installer.sees("TM-0412")
+    installer.mounts_and_assigns()
+    register.distances, register.findings = [612, None, 640], [day.FAULT]
+    installer.checks()
+    expect(page.get_by_text("The check failed", exact=True)).to_be_visible()
+    expect(installer.verdict()).to_contain_text("TM-0412: the check failed.")
+    expect(page.get_by_role("button", name="Sign off")).to_have_count(0)
+    installer.finds_no_barrier()
+
+    register.distances, register.findings = [*day.HEALTHY], []
+    installer.taps("Check now")
+    installer.taps("Sign off as Wren Calder")
+    expect(page.get_by_text("Passed and signed off")).to_be_visible()
+    expect(installer.verdict()).not_to_contain_text("TM-0412")
+    installer.goes("photos")
+    installer.sees("Photos of TM-0412")
+    icon = day.STATIC / "registry" / "field" / "icon-192.png"
+    page.get_by_label("Label of the device").set_input_files(icon)
+    expect(page.get_by_text("Photo of TM-0412: label of the device")).to_be_visible()
+
+    installer.sends(
+        "acknowledge", "acknowledge", "begin", "split", "assignments", "mountings", "acceptance",
+        "acceptance", "sign-off", "photos",
+    )  # fmt: skip
+    shares = register.sent[3][1]["shares"]
+    assert [share["share"] for share in shares] == ["60", "40"]
+    mounting = register.sent[5][1]
+    assert mounting["serial_taken_at"] < mounting["cover_closed_at"]
+    assert mounting["assignment"] == register.sent[4][1]["id"]
+    assert register.sent[7][1]["tape_mm"] == [610, 600, 641]
+
+
+def test_the_cover_cannot_be_closed_before_the_serial_was_taken(installer: Installer) -> None:
+    """Without a serial there is no button to close it; with one there is."""
+    page = installer.page
+    installer.reads_cautions_and_begins()
+    installer.goes("mounting")
+    installer.sees("Mounting checklist")
+    expect(page.get_by_text("Leave the cover open")).to_be_visible()
+    expect(page.get_by_role("button", name="I closed the cover")).to_have_count(0)
+    installer.taps("Go on to assign")
+    expect(page.get_by_text("Take the serial before the cover is closed.").first).to_be_visible()
+    installer.takes_serial()
+    installer.sees("TM-0412")
+    installer.goes("mounting")
+    installer.taps("I closed the cover")
+    expect(page.get_by_text("Cover closed, after the serial was taken.")).to_be_visible()
+
+
+def test_where_the_walls_hold_tubes_no_way_of_drilling_is_offered(installer: Installer) -> None:
+    """A cold wall: no drilled exit, and what was used in its stead must be said."""
+    page = installer.page
+    installer.reads_cautions_and_begins()
+    installer.takes_serial(OTHER, cabinet=COLD_WALL)
+    installer.sees("TM-0413")
+    installer.goes("mounting", cabinet=COLD_WALL)
+    installer.sees("Mounting checklist")
+    expect(page.get_by_role("radio", name=re.compile("Drilled"))).to_have_count(0)
+    installer.answers("How the cable leaves", "Past the door seal")
+    installer.taps("I closed the cover")
+    installer.taps("Go on to assign")
+    expect(page.get_by_text("Say what was used in place of drilling.")).to_be_visible()
+    page.get_by_label("What was used in place of drilling").fill("Magnets")
+    installer.taps("Go on to assign")
+    installer.sees("Assign the device")
+
+
+def test_a_label_tells_at_once_what_it_is(installer: Installer) -> None:
+    """A mistyped serial is refused with the likely one; a stranger is recorded as found."""
+    page = installer.page
+    installer.reads_cautions_and_begins()
+    installer.goes("label")
+    installer.sees("Device label")
+    field = page.get_by_label("Or type the serial")
+    field.fill(MISTYPED)
+    expect(page.get_by_text("This is not a serial")).to_be_visible()
+    installer.finds_no_barrier()
+    expect(page.get_by_role("button", name="Take this serial")).to_have_count(0)
+    installer.taps(SERIAL)
+    expect(page.get_by_text("It can go into TM-0412.")).to_be_visible()
+    field.fill(STRANGER)
+    installer.taps("The label says so: record it as found")
+    installer.sees("TM-0412")
+    installer.goes("assign")
+    installer.sees("Assign the device")
+    installer.taps("Assign it now")
+    installer.sees("First readings")
+    installer.sends("provisional")
+    _path, body = installer.register.sent[-1]
+    assert (body["serial"], body["cabinet"], body["model"]) == (STRANGER, CABINET, day.DEVICE_MODEL)
+
+
+def test_without_signal_the_page_says_not_to_leave_and_what_waits_can_be_undone(
+    installer: Installer,
+) -> None:
+    """The line is cut: everything is kept, said to be kept, and taken back with what builds on it."""
+    page, register = installer.page, installer.register
+    installer.reads_cautions_and_begins()
+    installer.takes_serial()
+    installer.sees("TM-0412")
+    register.cut = True
+    installer.mounts_and_assigns()
+    expect(page.get_by_text("No signal. Not yet checked.")).to_be_visible()
+    expect(installer.verdict()).to_contain_text("2 changes not sent yet.")
+    installer.checks()
+    expect(page.get_by_text("The check is kept, not sent yet")).to_be_visible()
+    installer.finds_no_barrier()
+    page.reload()
+    installer.taps("3 not sent", "link")
+    installer.sees("Outbox")
+    page.get_by_role("button", name=f"Undo: Check of {SERIAL}").tap()
+    installer.taps("Undo this")
+    expect(page.get_by_role("link", name="2 not sent")).to_be_visible()
+    register.cut = False
+    installer.taps("Send now")
+    expect(page.get_by_text("Everything is sent")).to_be_visible()
+    installer.sends("assignments", "mountings")
+
+
+def test_what_was_refused_is_told_everywhere_and_repaired_under_the_same_assignment(
+    installer: Installer,
+) -> None:
+    """Found only on sending: the device hangs elsewhere. Another serial takes its place, once."""
+    page, register = installer.page, installer.register
+    detail = "It hangs in TM-0001 since 20 November. Take another device, or end that assignment first."
+    register.refuse["/assignments/"] = {"code": "device_not_free", "detail": detail}
+    installer.reads_cautions_and_begins()
+    installer.takes_serial()
+    installer.sees("TM-0412")
+    installer.mounts_and_assigns()
+    expect(page.get_by_role("link", name="1 refused, 1 not sent")).to_be_visible()
+    expect(page.get_by_text(detail)).to_be_visible()
+    installer.taps("1 refused", "link")
+    installer.sees("Outbox")
+    expect(page.get_by_text(f"Waits until this is repaired: {SERIAL} into TM-0412.")).to_be_visible()
+    installer.taps("Repair it", "link")
+    installer.sees("Device label")
+    page.get_by_label("Or type the serial").fill(OTHER)
+    installer.taps("Take this serial")
+    installer.sees("TM-0412")
+    register.refuse.clear()
+    installer.goes("assign")
+    installer.sees("Assign the device")
+    installer.taps("Send it again")
+    installer.sees("First readings")
+    installer.sends("assignments", "mountings")
+    assert register.sent[-2][1]["serial"] == OTHER
+    assert register.sent[-1][1]["assignment"] == register.sent[-2][1]["id"]
+
+
+def test_leaving_before_the_check_needs_a_reason_in_words(installer: Installer) -> None:
+    """The end of the visit says why nobody may leave; those who must say why."""
+    page, register = installer.page, installer.register
+    installer.reads_cautions_and_begins()
+    installer.taps("Finish the visit", "link")
+    installer.sees("Finish the visit")
+    expect(installer.verdict()).to_contain_text("TM-0413: no device is assigned.")
+    installer.taps("Leave all the same")
+    expect(page.get_by_text("Say why you leave although it is not checked.")).to_be_visible()
+    assert "finish" not in register.paths()
+    page.get_by_label("Why you leave all the same").fill("The store closed")
+    installer.taps("Leave all the same")
+    installer.sees("Today")
+    installer.sends("finish")
+    assert register.sent[-1][1]["outcome"] == "Left unchecked: The store closed"
+
+
+def test_a_visit_that_was_not_released_cannot_be_begun(installer: Installer) -> None:
+    """The office comes first; neither the button nor the steps behind it are there."""
+    page = installer.page
+    installer.reads_cautions_and_begins()
+    page.evaluate("to => { location.hash = to; }", f"/visit/{day.COLD_VISIT}")
+    installer.sees("Fellgate Fuel")
+    expect(page.get_by_text("The office has not released this visit yet.")).to_be_visible()
+    expect(page.get_by_role("button", name="Begin the visit")).to_have_count(0)
+    page.evaluate("to => { location.hash = to; }", f"/visit/{day.COLD_VISIT}/cabinet/{day.UNKNOWN}/label")
+    installer.sees("Fellgate Fuel")
