@@ -233,7 +233,9 @@ TABLE: dict[str, Row] = {
     "mounting_record": writes("bare", ADDRESS, note="by hand"),
     "mounting_correct": writes("mounting", ADDRESS, note="by hand"),
     "mounting_practice": reads(),
-    "mounting_practice_set": Row(OFFICE, EVERYWHERE, lambda c: ("hole",), lambda c: {"least_mm": "10", "most_mm": "20"}),
+    "mounting_practice_set": Row(
+        OFFICE, EVERYWHERE, lambda c: ("hole",), lambda c: {"least_mm": "10", "most_mm": "20"}
+    ),
     "photo_erase": writes("photo", ADDRESS, **WHY),
     # Devices.
     "devices_receive": writes("", FORM, depot=depot, serials=fresh, **MODEL),
