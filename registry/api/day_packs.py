@@ -3,31 +3,38 @@
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
+from uuid import UUID
 
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from registry.api._conditions import entity_tag
-from registry.api._fields import JsonOut, MomentField, Number, Percent
+from registry.api._fields import JsonOut, MomentField, Number, Percent, show_moment
 from registry.api._views import INDEX_HEADER, RegisterView
 from registry.api.assignments import AssignmentOut
 from registry.api.cabinet_models import CabinetModelOut
 from registry.api.cabinets import CabinetOut
 from registry.api.depots import DepotOut
+from registry.api.visits import VisitOut
 from registry.ledger import clock
 from registry.models import DeviceModel, DeviceWhereabouts
 from registry.queries.assignments import DeviceAt
 from registry.queries.cabinets import CabinetAt
 from registry.queries.day_packs import (
+    EvidenceTaken,
     StoreTaken,
+    VisitTaken,
     catalogue_taken,
     depots_at_hand,
     devices_at_hand,
+    evidence_taken,
     store_taken,
+    visits_taken,
 )
 from registry.queries.locations import LocationAt
 from registry.queries.moments import present
+from registry.queries.mountings import practice_kept
 from registry.rules.particulars import invalid
 
 # --- what is shown ---------------------------------------------------------------------------------
@@ -103,6 +110,14 @@ class PackShareOut(serializers.Serializer):  # type: ignore[type-arg]
     share = Percent(source="hundredths")
 
 
+class PackCheckOut(serializers.Serializer):  # type: ignore[type-arg]
+    """An acceptance check, as far as a phone must know it."""
+
+    id = serializers.UUIDField()
+    result = serializers.CharField()
+    signed_off_at = MomentField(allow_null=True)
+
+
 class PackAssignmentOut(serializers.Serializer):  # type: ignore[type-arg]
     """What hangs in a cabinet."""
 
@@ -111,9 +126,23 @@ class PackAssignmentOut(serializers.Serializer):  # type: ignore[type-arg]
     serial = serializers.CharField(source="device.serial")
     slot = serializers.IntegerField(source="place.slot")
 
+    mounting = serializers.SerializerMethodField(help_text="the key of how it was mounted, or null")
+    acceptance = serializers.SerializerMethodField(help_text="its newest check, or null")
+
     def get_etag(self, at: DeviceAt) -> str:
         """The entity tag of the assignment."""
         return entity_tag(JsonOut().render(AssignmentOut(at).data))
+
+    def get_mounting(self, at: DeviceAt) -> UUID | None:
+        """The key of the record of its mounting."""
+        evidence: EvidenceTaken = self.context["evidence"]
+        return evidence.mountings.get(at.place.period)
+
+    def get_acceptance(self, at: DeviceAt) -> PackCheckOut(allow_null=True):  # type: ignore[valid-type]
+        """The newest check."""
+        evidence: EvidenceTaken = self.context["evidence"]
+        check = evidence.checks.get(at.place.period)
+        return None if check is None else PackCheckOut(check).data
 
 
 class PackCabinetOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -138,7 +167,24 @@ class PackCabinetOut(serializers.Serializer):  # type: ignore[type-arg]
 
     def get_assignments(self, at: CabinetAt) -> PackAssignmentOut(many=True):  # type: ignore[valid-type]
         """The assignments that run."""
-        return PackAssignmentOut(self.context["hanging"].get(at.cabinet.pk, []), many=True).data
+        hanging = self.context["hanging"].get(at.cabinet.pk, [])
+        return PackAssignmentOut(hanging, many=True, context=self.context).data
+
+
+class PackCautionOut(serializers.Serializer):  # type: ignore[type-arg]
+    """A caution of a cabinet."""
+
+    code = serializers.CharField()
+    words = serializers.CharField()
+    assumed = serializers.BooleanField(help_text="it stands there because nobody knows")
+
+
+class PackWorkOut(PackCabinetOut):
+    """A cabinet of a visit, with its cautions as they now read."""
+
+    cautions = PackCautionOut(many=True)
+    acknowledged_at = MomentField(allow_null=True, help_text="null: nobody has read them as they now are")
+    surveyed = serializers.BooleanField()
 
 
 class PackLocationOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -173,7 +219,57 @@ class PackStoreOut(serializers.Serializer):  # type: ignore[type-arg]
 
     def get_cabinets(self, store: StoreTaken) -> PackCabinetOut(many=True):  # type: ignore[valid-type]
         """The cabinets that stand there."""
-        return PackCabinetOut(store.cabinets, many=True, context={"hanging": store.hanging}).data
+        context = {**self.context, "hanging": store.hanging}
+        return PackCabinetOut(store.cabinets, many=True, context=context).data
+
+
+class PackKitOut(serializers.Serializer):  # type: ignore[type-arg]
+    """So many of a part."""
+
+    code = serializers.CharField(source="part.code")
+    name = serializers.CharField(source="part.name")
+    unit = serializers.CharField(source="part.unit")
+    quantity = serializers.IntegerField(source="line.quantity")
+    assumed = serializers.BooleanField(source="line.assumed")
+
+
+class PackVisitOut(serializers.Serializer):  # type: ignore[type-arg]
+    """A visit of the day: yours, or nobody's yet."""
+
+    id = serializers.UUIDField(source="visit.pk")
+    etag = serializers.SerializerMethodField(help_text="as `/visits/{id}/` would tell it")
+    kind = serializers.CharField(source="visit.kind")
+    state = serializers.CharField(source="visit.state")
+    planned_on = serializers.DateField(source="visit.planned_on")
+    installer = serializers.UUIDField(source="visit.installer_id", allow_null=True)
+    note = serializers.CharField(source="visit.note")
+    location = PackLocationOut(source="store.at")
+    kit = PackKitOut(many=True)
+    cabinets = serializers.SerializerMethodField(help_text="in the order of work")
+
+    def get_etag(self, taken: VisitTaken) -> str:
+        """The entity tag of the visit."""
+        return entity_tag(JsonOut().render(VisitOut(taken.visit).data))
+
+    def get_cabinets(self, taken: VisitTaken) -> PackWorkOut(many=True):  # type: ignore[valid-type]
+        """Its cabinets."""
+        context = {**self.context, "hanging": taken.store.hanging}
+        return [
+            {
+                **PackCabinetOut(work.at, context=context).data,
+                "cautions": PackCautionOut(work.cautions, many=True).data,
+                "acknowledged_at": work.acknowledged_at and show_moment(work.acknowledged_at),
+                "surveyed": work.surveyed,
+            }
+            for work in taken.works
+        ]
+
+
+class PackBoundsOut(serializers.Serializer):  # type: ignore[type-arg]
+    """The practice of one measure, in mm; null: no bound on that side."""
+
+    least_mm = serializers.IntegerField(allow_null=True)
+    most_mm = serializers.IntegerField(allow_null=True)
 
 
 class DayPackOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -187,6 +283,8 @@ class DayPackOut(serializers.Serializer):  # type: ignore[type-arg]
     cabinet_models = CabinetModelOut(many=True)
     products = PackProductOut(many=True)
     depots = DepotOut(many=True)
+    visits = PackVisitOut(many=True, help_text="of the day: yours, and those that are nobody's yet")
+    practice = serializers.DictField(child=PackBoundsOut(), help_text="of mounting, by measure")
     stores = PackStoreOut(many=True, help_text="the store that was asked for, if any")
     devices = PackDeviceOut(many=True, help_text="that you could assign now: those in your van first")
 
@@ -210,6 +308,9 @@ class DayPackView(RegisterView):
         day, location_id = self._day(), self.key_in("location")
         moment = present()
         catalogue = catalogue_taken()
+        visits = visits_taken(day, moment, self.scope)
+        stores = [store_taken(location_id, moment, self.scope)] if location_id else []
+        evidence = evidence_taken([*stores, *(visit.store for visit in visits)])
         data: Mapping[str, Any] = {
             "day": day,
             "made_at": clock.now(),
@@ -219,10 +320,12 @@ class DayPackView(RegisterView):
             "cabinet_models": catalogue.cabinet_models,
             "products": catalogue.products,
             "depots": depots_at_hand(self.scope),
-            "stores": [store_taken(location_id, moment, self.scope)] if location_id else [],
+            "visits": visits,
+            "practice": {str(kept.value): kept.bounds for kept in practice_kept()},
+            "stores": stores,
             "devices": devices_at_hand(self.scope),
         }
-        told = self.out(data, context={"staff_id": self.staff.pk}).data
+        told = self.out(data, context={"staff_id": self.staff.pk, "evidence": evidence}).data
         return Response(told, headers={INDEX_HEADER: str(moment.index), "Cache-Control": "no-store"})
 
     def _day(self) -> date:

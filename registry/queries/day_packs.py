@@ -1,17 +1,40 @@
 """What a phone takes along before it leaves signal: the things that one person may meet in a day."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date, datetime
 from uuid import UUID
 
-from django.db.models import Case, QuerySet, Value, When
+from django.db.models import Case, Q, QuerySet, Value, When
 
-from registry.models import CabinetModel, Depot, DeviceModel, DeviceWhereabouts, Product
+from registry.models import (
+    AcceptanceCheck,
+    CabinetModel,
+    Depot,
+    DeviceModel,
+    DeviceWhereabouts,
+    Mounting,
+    Product,
+    Visit,
+    VisitCabinet,
+)
 from registry.queries.assignments import DeviceAt, assignments_as_known, assignments_in
 from registry.queries.cabinets import CabinetAt, cabinets_as_known, cabinets_in, stays_in
 from registry.queries.devices import assignable_whereabouts
-from registry.queries.locations import LocationAt, location_at
+from registry.queries.locations import LocationAt, locations_as_known, locations_in
 from registry.queries.moments import Moment
-from registry.rules.roles import Scope
+from registry.queries.visits import (
+    KitEntry,
+    facts_of,
+    kit_of,
+    surveys_now,
+    visits_as_shown,
+    visits_in_sight,
+)
+from registry.rules.cautions import Caution, cautions_of_facts, digest
+from registry.rules.errors import absent
+from registry.rules.roles import Role, Scope
+from registry.rules.visits import VisitState
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +44,34 @@ class StoreTaken:
     at: LocationAt
     cabinets: tuple[CabinetAt, ...]
     hanging: dict[UUID, list[DeviceAt]]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkTaken:
+    """A cabinet of a visit: how it stands, its cautions as they now read, and whether they were read."""
+
+    at: CabinetAt
+    cautions: list[Caution]
+    acknowledged_at: datetime | None
+    surveyed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class VisitTaken:
+    """A visit that is taken along, its store, its cabinets in the order of work, and its kit."""
+
+    visit: Visit
+    store: StoreTaken
+    works: tuple[WorkTaken, ...]
+    kit: list[KitEntry]
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceTaken:
+    """The mounting and the newest acceptance check of assignments, by their identity."""
+
+    mountings: dict[UUID, UUID]
+    checks: dict[UUID, AcceptanceCheck]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +110,16 @@ def devices_at_hand(scope: Scope) -> "QuerySet[DeviceWhereabouts]":
 
 def store_taken(location_id: UUID, moment: Moment, scope: Scope) -> StoreTaken:
     """Return a location with what stands and hangs there; raises RuleBroken NOT_FOUND."""
-    at = location_at(location_id, moment, scope)
-    stays = stays_in(moment, scope).filter(location=location_id)
+    for store in stores_taken([location_id], moment, scope):
+        return store
+    raise absent("location")
+
+
+def stores_taken(location_ids: Iterable[UUID], moment: Moment, scope: Scope) -> list[StoreTaken]:
+    """Return locations in sight with what stands and hangs there: as many queries for many as for one."""
+    found = locations_in(moment, scope).filter(pk__in=set(location_ids)).order_by("name", "id")
+    locations = locations_as_known(found, moment)
+    stays = stays_in(moment, scope).filter(location__in=[at.location.pk for at in locations])
     cabinets = cabinets_as_known(
         cabinets_in(moment, scope).filter(pk__in=stays.values("cabinet")).order_by("asset_tag"), moment
     )
@@ -69,4 +128,59 @@ def store_taken(location_id: UUID, moment: Moment, scope: Scope) -> StoreTaken:
     for device in assignments_as_known(places.order_by("slot"), moment):
         if device.place.cabinet_id is not None:
             hanging.setdefault(device.place.cabinet_id, []).append(device)
-    return StoreTaken(at, tuple(cabinets), hanging)
+    return [
+        StoreTaken(
+            at, tuple(there for there in cabinets if there.stay.location_id == at.location.pk), hanging
+        )
+        for at in locations
+    ]
+
+
+def visits_taken(day: date, moment: Moment, scope: Scope) -> list[VisitTaken]:
+    """Return the visits of a day that are this person's, or nobody's yet, with all that the work needs.
+
+    Cancelled ones stay away. What stands and hangs is asked for all visits at once, the kit for each.
+    """
+    rows = visits_in_sight(scope).filter(planned_on=day).exclude(state=VisitState.CANCELLED)
+    if scope.role is not Role.INSTALLER:
+        rows = rows.filter(Q(installer=None) | Q(installer=scope.staff_id))
+    visits = list(visits_as_shown(rows).order_by("location__name", "id"))
+    stores = {
+        store.at.location.pk: store for store in stores_taken({v.location_id for v in visits}, moment, scope)
+    }
+    lines = [line for visit in visits for line in _lines(visit)]
+    facts = facts_of(line.cabinet for line in lines)
+    surveyed = set(surveys_now(line.cabinet_id for line in lines))
+    taken = []
+    for visit in visits:
+        store = stores.get(visit.location_id)
+        if store is None:
+            continue
+        standing = {at.cabinet.pk: at for at in store.cabinets}
+        works = tuple(
+            WorkTaken(
+                standing[line.cabinet_id],
+                cautions := cautions_of_facts(facts[line.cabinet_id]),
+                line.acknowledged_at if line.cautions_sha256 == digest(cautions) else None,
+                line.cabinet_id in surveyed,
+            )
+            for line in _lines(visit)
+            if line.cabinet_id in standing
+        )
+        taken.append(VisitTaken(visit, store, works, kit_of([visit])))
+    return taken
+
+
+def _lines(visit: Visit) -> list[VisitCabinet]:
+    lines: list[VisitCabinet] = visit.shown_cabinets  # type: ignore[attr-defined]
+    return lines
+
+
+def evidence_taken(stores: Iterable[StoreTaken]) -> EvidenceTaken:
+    """Return what was recorded of the assignments of some stores: two queries."""
+    periods = {
+        device.place.period for store in stores for hanging in store.hanging.values() for device in hanging
+    }
+    checks = AcceptanceCheck.objects.filter(assignment__in=periods).order_by("registered_id")
+    mountings = Mounting.objects.filter(assignment__in=periods).values_list("assignment", "id")
+    return EvidenceTaken(dict(mountings), {check.assignment: check for check in checks})

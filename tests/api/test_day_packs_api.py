@@ -1,14 +1,19 @@
 """The day pack over HTTP: what one person may meet in a day, and the tags under which it may be changed."""
 
+from datetime import date
 from typing import Any
 from uuid import uuid4
 
 import pytest
 
-from registry.actions import devices
+from registry.actions import cabinets, devices, kit, visits
+from registry.models import Visit
 from registry.queries.moments import head_index
+from registry.queries.visits import cabinets_of, cautions_of
 from tests.api.client import Api, Person, ok, tables_read, told
-from tests.factories.world import DAY, World
+from tests.factories.evidence import mounted
+from tests.factories.playing import checked
+from tests.factories.world import DAY, World, person
 
 PACK = "day-pack/"
 ON: dict[str, Any] = {"day": "2026-03-02"}
@@ -101,3 +106,61 @@ def test_as_many_queries_for_a_full_van_as_for_an_empty_one(installer: Person, w
         world.assigned(world.device(), world.cabinet())
 
     assert tables_read(lambda: installer.get(PACK, **asked)) == before
+
+
+def planned(world: World, **more: Any) -> Visit:
+    """Plan an install of one cabinet for the installer on the day of the tests."""
+    wish = {"kind": "install", "planned_on": date(2026, 3, 2), "cabinets": [world.cabinet().pk]}
+    whose = {"location_id": world.location.pk, "installer_id": world.installer.staff_id}
+    return visits.plan_visit(world.office, **{**wish, **whose, **more})
+
+
+def test_it_holds_the_visits_of_the_day_with_what_the_work_needs(installer: Person, world: World) -> None:
+    kit.adopt_kit(world.office)
+    visit = planned(world)
+    [line] = cabinets_of(visit)
+    device = world.assigned(world.device(), line.cabinet)
+    theirs = planned(world, installer_id=person(world, "installer", world.tarnmouth).staff_id)
+    tomorrow = planned(world, planned_on=date(2026, 3, 3))
+    gone = planned(world)
+    visits.cancel_visit(world.office, visit_id=gone.pk, reason="The store is closed that day.")
+
+    pack = ok(installer.get(PACK, **ON))
+
+    [told_visit] = pack["visits"]
+    assert told_visit["id"] == str(visit.pk) not in (str(theirs.pk), str(tomorrow.pk))
+    assert told_visit["etag"] == installer.seen(f"visits/{visit.pk}/")
+    assert told_visit["location"]["name"] == world.location.name
+    assert {"name", "quantity", "assumed"} <= set(told_visit["kit"][0])
+    [cabinet] = told_visit["cabinets"]
+    assert cabinet["etag"] == installer.seen(f"cabinets/{cabinet['id']}/")
+    assert [caution["code"] for caution in cabinet["cautions"]] == [
+        caution.code for caution in cautions_of(line.cabinet)
+    ]
+    assert (cabinet["acknowledged_at"], cabinet["surveyed"]) == (None, False)
+    [hangs] = cabinet["assignments"]
+    assert (hangs["id"], hangs["mounting"], hangs["acceptance"]) == (str(device.period), None, None)
+    assert pack["practice"]["hole"] == {"least_mm": 26, "most_mm": 32}
+
+
+def test_it_tells_what_was_acknowledged_and_checked(installer: Person, world: World) -> None:
+    visit = planned(world)
+    [line] = cabinets_of(visit)
+    codes = [caution.code for caution in cautions_of(line.cabinet)]
+    visits.release_visit(world.office, visit_id=visit.pk, override_reason="Looked at last week.")
+    visits.acknowledge_cautions(world.installer, visit_id=visit.pk, cabinet_id=line.cabinet_id, codes=codes)
+    hung = world.assigned(world.device(), line.cabinet)
+    mounting = mounted(world, hung.period)
+    check = checked(world, hung)
+
+    [cabinet] = ok(installer.get(PACK, **ON))["visits"][0]["cabinets"]
+    assert cabinet["acknowledged_at"] is not None
+    [hangs] = cabinet["assignments"]
+    assert hangs["mounting"] == str(mounting.pk)
+    assert hangs["acceptance"] == {"id": str(check.pk), "result": check.result, "signed_off_at": None}
+    # What nobody knew when the cautions were read may call for others now.
+    cabinets.correct_cabinet_model(
+        world.office, cabinet_model_id=world.cove.pk, particulars={"refrigerant": "R-290"}
+    )
+    [cabinet] = ok(installer.get(PACK, **ON))["visits"][0]["cabinets"]
+    assert cabinet["acknowledged_at"] is None

@@ -18,7 +18,7 @@ export async function finish(now, visit, { go }) {
       why.focus();
       return;
     }
-    const body = { ended_at: clock(), outcome: may ? outcome || "Done" : `Left unchecked: ${outcome}` };
+    const body = { finished_at: clock(), outcome: may ? outcome || "Done" : `Left unchecked: ${outcome}` };
     await submit({ path: `/api/v1/visits/${visit.id}/finish/`, body, thing: visit.id, etag: visit.etag, words: `Finish the visit to ${visit.location.name}` });
     go("/today");
   };
