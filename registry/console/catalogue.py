@@ -12,7 +12,7 @@ from registry.actions import cabinets, devices, locations, products
 from registry.console._forms import Choice, Number, PlainForm, Reason, Text, WholeNumber, words_of
 from registry.console._pages import Visit, page
 from registry.console._writing import Wish, write, writing
-from registry.models import CabinetModel, Depot, DeviceModel, Product
+from registry.models import CabinetModel, Depot, DeviceModel, KitPart, Product
 from registry.models.base import Record
 from registry.rules.cabinets import DoorKind, Refrigeration, Supply
 from registry.rules.devices import Compensation, Principle
@@ -201,6 +201,15 @@ def catalogue(visit: Visit) -> HttpResponse:
             "told": "From which to which measure a rail, an exit and a hole are as they should be.",
             "address": reverse("admin:mounting_practice"),
             "count": "",
+            "buttons": [],
+        }
+    )
+    doors.append(
+        {
+            "words": "Kit",
+            "told": "What an installer takes along, and the rules by which it is counted.",
+            "address": reverse("admin:kit"),
+            "count": KitPart.objects.count(),
             "buttons": [],
         }
     )
