@@ -27,6 +27,9 @@ MIGRATIONS = tuple(
         "0002_tokens_and_answers",
         "0003_checkpoints",
         "0004_counts",
+        "0005_readings",
+        "0006_visits",
+        "0007_acceptance",
         "0008_mountings",
         "0009_count_results",
     )
@@ -45,6 +48,11 @@ SIGNING = (
     "tests/api/test_checkpoints_api.py",
     "tests/console/test_checkpoints_pages.py",
 )
+READINGS = (
+    "tests/actions/test_readings_actions.py",
+    "tests/api/test_readings_api.py",
+    "tests/ledger/test_audit_readings.py",
+)
 COUNTING = ("tests/actions/test_counts_actions.py", "tests/rules", "tests/api/test_counts_api.py")
 PHOTOS = ("tests/ledger/test_audit_photos.py", "tests/actions/test_photos_actions.py")
 MOUNTED = ("tests/rules/test_rules_mountings.py", "tests/actions/test_mountings_actions.py")
@@ -59,10 +67,19 @@ SINGLE = {
     "before_split": "share",
     "whole": "whole",
     "only_erased": "erased",
+    "unsealed": "guard",
+    "sealed_once": "sealed",
 }
 
 # Conditions in the code: file, a part of the line (its `if` never holds, or the line itself goes), tests.
 LINES: list[tuple[str, str, tuple[str, ...]]] = [
+    ("registry/actions/readings.py", "require_own(report.serial, own)", READINGS),
+    ("registry/actions/readings.py", "require_same(report, held)", READINGS),
+    ("registry/actions/readings.py", "check_size(len(batch))", READINGS),
+    ("registry/actions/readings.py", "if _is_sealed(until) or not waiting", READINGS),
+    ("registry/ledger/audit.py", "check_readings(report)", READINGS),
+    ("registry/queries/readings.py", "if not seen_serials(", READINGS),
+    ("registry/api/readings.py", 'if getattr(self.request, "method", None) == "POST":', READINGS),
     ("registry/ledger/journal.py", "if simulated and not newest_simulated:", ("tests/ledger",)),
     ("registry/ledger/_audit_entries.py", "_check_hash(report, entry, leaf)", AUDIT),
     ("registry/ledger/_audit_entries.py", "_check_columns(report, entry, body)", AUDIT),
