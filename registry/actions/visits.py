@@ -20,7 +20,7 @@ from registry.actions._visits import (
     visit_in_sight,
 )
 from registry.models import Visit
-from registry.queries.visits import authority_given, cabinets_of, cautions_of, unsuitable, work_of
+from registry.queries.visits import cabinets_of, cautions_of, unsuitable, work_of
 from registry.rules import visits as rules
 from registry.rules.cautions import check_acknowledged, digest
 from registry.rules.errors import Code, RuleBroken, absent
@@ -117,13 +117,19 @@ def release_visit(writing: Writing, *, visit_id: UUID, override_reason: str = ""
     why = clean_note(override_reason, "override_reason")
     rules.check_release(
         VisitKind(visit.kind),
-        authority=authority_given(visit),
+        authority=_allowed(visit),
         unsuitable=unsuitable(line.cabinet for line in cabinets_of(visit)),
         override_reason=why,
     )
     step_to(writing, visit, VisitState.RELEASED, override_reason=why)
     writing.tell(Verb.VISIT_RELEASED, writing.now, about(visit), reason=why)
     return visit
+
+
+def _allowed(visit: Visit) -> bool:
+    """Say whether the customer has allowed an installation there by the day of the visit."""
+    given: date | None = visit.location.authority_on
+    return given is not None and given <= visit.planned_on
 
 
 @action(Act.WORK_VISIT)

@@ -1,5 +1,6 @@
 """Kit in the console: what goes on a van, the parts, and the rules by which they are counted."""
 
+from collections.abc import Callable
 from typing import Any
 from uuid import UUID
 
@@ -9,7 +10,7 @@ from django.urls import reverse
 from registry.actions import kit as actions
 from registry.console._choices import zone_of_person
 from registry.console._forms import Choice, PlainForm, Reason, Text, WholeNumber, words_of
-from registry.console._pages import Visit, page
+from registry.console._pages import Button, Visit, page
 from registry.console._writing import Wish, write, writing
 from registry.console.catalogue import ThingForm, YesOrNo
 from registry.console.visits import day_asked
@@ -90,8 +91,14 @@ class RuleForm(ThingForm):
     name = Text("Why", help_text="in a few words")
     quantity = WholeNumber("So many", help_text="of the part")
     for_each = WholeNumber("for each", initial=1, help_text="rounded up once over the whole list")
-    basis = Choice("of", [(str(basis), words) for basis, words in BASIS_WORDS.items()])
-    condition = Choice("For", [(str(kind), words) for kind, words in CONDITION_WORDS.items()])
+    basis = Choice(
+        "of", [(str(basis), words) for basis, words in BASIS_WORDS.items()], initial=str(KitBasis.CABINET)
+    )
+    condition = Choice(
+        "For",
+        [(str(kind), words) for kind, words in CONDITION_WORDS.items()],
+        initial=str(KitCondition.ALWAYS),
+    )
     visit_kind = Choice("On visits", words_of(VisitKind), optional=True, blank="of every kind")
     width_from_mm = WholeNumber("Interior from, in mm", optional=True)
     width_below_mm = WholeNumber("Interior below, in mm", optional=True)
@@ -139,23 +146,26 @@ def parts(visit: Visit) -> HttpResponse:
     rules: dict[UUID, list[Any]] = {}
     for rule in KitRule.objects.filter(withdrawn=False).order_by("registered", "id"):
         withdraw = reverse("admin:kit_rule_withdraw", args=[rule.pk])
-        offers = visit.buttons((actions.withdraw_kit_rule, "Withdraw", withdraw))
-        rules.setdefault(rule.part_id, []).append((rule, words_of_rule(rule), offers))
+        buttons = visit.buttons((actions.withdraw_kit_rule, "Withdraw", withdraw))
+        rules.setdefault(rule.part_id, []).append((rule, words_of_rule(rule), buttons))
     found = list(KitPart.objects.order_by("discontinued", "code"))
-    usual = (actions.adopt_kit, "Begin with the usual kit", reverse("admin:kit_adopt"))
-    offers = [(actions.register_kit_part, "Register a part", reverse("admin:kit_part_register"))]
+    offers: list[tuple[Callable[..., Any], str, str]] = [
+        (actions.register_kit_part, "Register a part", reverse("admin:kit_part_register"))
+    ]
+    if not found:
+        offers.insert(0, (actions.adopt_kit, "Begin with the usual kit", reverse("admin:kit_adopt")))
     return visit.show(
         "console/kit.html",
         {
             "title": "Kit",
             "trail": _trail()[:1],
             "parts": [(part, rules.get(part.pk, []), _buttons(visit, part)) for part in found],
-            "buttons": visit.buttons(*(offers if found else [usual, *offers])),
+            "buttons": visit.buttons(*offers),
         },
     )
 
 
-def _buttons(visit: Visit, part: KitPart) -> Any:
+def _buttons(visit: Visit, part: KitPart) -> list[Button]:
     correct = (actions.correct_kit_part, "Correct", reverse("admin:kit_part_correct", args=[part.pk]))
     if part.discontinued:
         return visit.buttons(correct)
