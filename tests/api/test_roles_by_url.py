@@ -14,15 +14,15 @@ import pytest
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from registry.actions import acceptance, accounts, staff, tokens
+from registry.actions import accounts, staff, tokens
 from registry.actions._action import SYSTEM
 from registry.actions.checkpoints import make_checkpoint
-from registry.models import AcceptanceCheck, ApiToken, DeviceToken, DeviceWhereabouts
+from registry.models import ApiToken, DeviceToken
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
 from tests.api.client import ROOT, Api, Person, Reply, check_problem, ok, told
 from tests.factories.evidence import sent_photo
-from tests.factories.playing import BELOW, report
+from tests.factories.playing import check_that_passed
 from tests.factories.world import DAY, PASSWORD, World, device_model, person
 
 ROLES = ("office", "installer", "auditor", "administrator")
@@ -559,14 +559,7 @@ def signed() -> int:
 
 def passed_check(case: Case) -> UUID:
     """Return the key of a check of this side that can be signed off."""
-    assignment, world = case.side.assignment, case.world
-    found = AcceptanceCheck.objects.filter(assignment=assignment, result="pass").first()
-    if not DeviceWhereabouts.objects.current().filter(period=assignment).exists():
-        return assignment  # a side that is not there has no check, either
-    if found is None:
-        report(world, DeviceWhereabouts.objects.current().get(period=assignment).device.serial)
-        found = acceptance.check_installation(world.administrator, assignment_id=assignment, tape_mm=BELOW)
-    return found.pk
+    return check_that_passed(case.world, case.side.assignment)
 
 
 def gateway(case: Case) -> UUID:
@@ -710,9 +703,16 @@ def allows(company: Company, method: str, wanted: Row, near: Person, far: Person
         with undone():
             assert is_fine(ask(near, method, wanted, company.other))
     elif wanted.depots in (ADDRESS, BODY):
-        with nothing_changed():
-            hidden = ask(near, method, wanted, company.other)
-            absent = ask(near, method, wanted, company.absent)
+        with undone():
+            prepared = [
+                (wanted.address(case), wanted.body and wanted.body(case))
+                for case in (company.other, company.absent)
+            ]
+            with nothing_changed():
+                hidden, absent = (
+                    near.send(method, address, body=body, headers=conditions(method))
+                    for address, body in prepared
+                )
         told(hidden, 404 if wanted.depots == ADDRESS else 422, "not_found")
         assert (hidden.status, hidden.text) == (absent.status, absent.text)
         assert hidden.headers == absent.headers
