@@ -22,7 +22,7 @@ from registry.actions._visits import (
     visit_in_sight,
 )
 from registry.models import Visit
-from registry.queries.visits import cabinets_of, cautions_of, unsuitable, work_of
+from registry.queries.visits import authority_given, cabinets_of, cautions_of, unsuitable, work_of
 from registry.rules import visits as rules
 from registry.rules.cautions import check_acknowledged, digest
 from registry.rules.errors import Code, RuleBroken, absent
@@ -95,7 +95,7 @@ def correct_visit(
         afresh = before != set(cabinets)
     values = {name: value for name, value in values.items() if getattr(visit, name) != value}
     if "planned_on" in values and visit.kind != VisitKind.SURVEY and not visit.override_reason:
-        afresh |= not _allowed(visit, values["planned_on"])
+        afresh |= not authority_given(visit, values["planned_on"])
     if afresh and visit.state == VisitState.RELEASED:
         values |= {"state": VisitState.PLANNED, "override_reason": ""}
     if "installer" in values:
@@ -119,19 +119,13 @@ def release_visit(writing: Writing, *, visit_id: UUID, override_reason: str = ""
     why = clean_note(override_reason, "override_reason")
     rules.check_release(
         VisitKind(visit.kind),
-        authority=_allowed(visit, visit.planned_on),
+        authority=authority_given(visit, visit.planned_on),
         unsuitable=unsuitable(line.cabinet for line in cabinets_of(visit)),
         override_reason=why,
     )
     step_to(writing, visit, VisitState.RELEASED, override_reason=why)
     writing.tell(Verb.VISIT_RELEASED, writing.now, about(visit), reason=why)
     return visit
-
-
-def _allowed(visit: Visit, planned_on: date) -> bool:
-    """Say whether the customer has allowed an installation there by a day."""
-    given: date | None = visit.location.authority_on
-    return given is not None and given <= planned_on
 
 
 @action(Act.WORK_VISIT)

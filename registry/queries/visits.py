@@ -56,10 +56,10 @@ def cabinets_of(visit: Visit) -> list[VisitCabinet]:
     return list(rows.select_related("cabinet__model", "acknowledged_by"))
 
 
-def authority_given(visit: Visit) -> bool:
-    """Say whether the customer has allowed an installation there by the day of the visit."""
+def authority_given(visit: Visit, day: date) -> bool:
+    """Say whether the customer has allowed an installation there by a day."""
     given: date | None = visit.location.authority_on
-    return given is not None and given <= visit.planned_on
+    return given is not None and given <= day
 
 
 def against_release(visit: Visit) -> str:
@@ -67,7 +67,7 @@ def against_release(visit: Visit) -> str:
     try:
         check_release(
             VisitKind(visit.kind),
-            authority=authority_given(visit),
+            authority=authority_given(visit, visit.planned_on),
             unsuitable=unsuitable(line.cabinet for line in cabinets_of(visit)),
             override_reason="",
         )
