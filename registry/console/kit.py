@@ -136,7 +136,7 @@ def words_of_rule(rule: KitRule) -> str:
         parts.append(f"from {rule.width_from_mm} mm")
     if rule.width_below_mm is not None:
         parts.append(f"below {rule.width_below_mm} mm")
-    parts.append(f"to {rule.visit_kind}" if rule.visit_kind else "on every visit")
+    parts.append(f"on visits to {rule.visit_kind}" if rule.visit_kind else "on every visit")
     return ", ".join(parts)
 
 

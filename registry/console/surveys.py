@@ -20,12 +20,17 @@ from registry.rules.surveys import FIELDS, Drilling, Liner, Socket, SurveyOutcom
 from registry.rules.visits import OPEN
 
 LOOKED = "nobody looked"
+OUTCOMES = [
+    (str(SurveyOutcome.SUITABLE), "suitable"),
+    (str(SurveyOutcome.WITH_CONDITIONS), "suitable with conditions"),
+    (str(SurveyOutcome.UNSUITABLE), "not suitable"),
+]
 
 
 class SurveyForm(PlainForm):
     """What somebody saw; what is left open, nobody looked at, and cautions take the stricter."""
 
-    outcome = Choice("A device may be put up", words_of(SurveyOutcome), blank="choose")
+    outcome = Choice("For a device, it is", OUTCOMES, blank="choose")
     surveyed_at = TimeField("Looked at")
     visit = KeyChoice("On the visit", optional=True, blank="on none")
     near_water = YesOrNo("Near a sink or a wet floor", optional=True, blank=LOOKED)

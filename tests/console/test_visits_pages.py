@@ -199,7 +199,7 @@ def test_the_usual_kit_is_adopted_once_and_then_edited(world: World) -> None:
         kit.adopt_kit(world.office)
 
     rule = KitRule.objects.get(part__code="SEALANT")
-    assert "A tube for two cabinets: 1 for each 2 cabinets, every cabinet, to install" in text_of(
+    assert "A tube for two cabinets: 1 for each 2 cabinets, every cabinet, on visits to install" in text_of(
         desk.get(at("kit"))
     )
     assert post(desk, at("kit_rule_withdraw", rule.pk), "record", reason="too few").status_code == 303
