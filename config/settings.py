@@ -14,6 +14,8 @@ from config import env
 from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
 from registry.rules.events import Kind
 from registry.rules.photos import PhotoKind
+from registry.rules.surveys import SurveyOutcome
+from registry.rules.visits import VisitKind
 from registry.rules.whereabouts import DevicePlace
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -204,6 +206,9 @@ SPECTACULAR_SETTINGS = {
         "AccountState": ["open", "closed"],
         "KindOfThing": [str(kind) for kind in Kind],
         "PhotoKind": [str(kind) for kind in PhotoKind],
+        "VisitKind": [str(kind) for kind in VisitKind],
+        "ReadingOutcome": ["accepted", "duplicate", "refused"],
+        "SurveyOutcome": [str(outcome) for outcome in SurveyOutcome],
         "PlaceOfDevice": [str(place) for place in DevicePlace],
     },
 }

@@ -1,7 +1,8 @@
 """Steps that actions on visits share: who and what a visit can be of, and going on from state to state."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -14,9 +15,17 @@ from registry.queries.staff import scope_of
 from registry.queries.visits import cabinets_of, visit_now
 from registry.rules import visits as rules
 from registry.rules.errors import Code, RuleBroken
-from registry.rules.particulars import invalid
+from registry.rules.particulars import day, invalid
 from registry.rules.roles import ALLOWED, Act, Role
+from registry.rules.texts import clean_note
 from registry.rules.visits import VisitKind, VisitState
+
+UNREAD: dict[str, Any] = {
+    "acknowledged_by_id": None,
+    "acknowledged_at": None,
+    "caution_codes": "",
+    "cautions_sha256": "",
+}
 
 
 def key_or_fresh(model: type[Record], key: UUID | None) -> UUID:
@@ -87,6 +96,36 @@ def check_day(writing: Writing, location: Location, planned_on: date) -> None:
     rules.check_day(planned_on, writing.now.astimezone(ZoneInfo(location.time_zone)).date())
 
 
+def read_plan(writing: Writing, visit: Visit, particulars: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what is told of another plan, cleaned; the cabinets' keys are as given.
+
+    Raises RuleBroken VALUE_INVALID for what a plan does not have, for the day or the person, TEXT_INVALID,
+    NOT_FOUND.
+    """
+    values: dict[str, Any] = {}
+    for name, value in particulars.items():
+        if name == "planned_on":
+            values[name] = day(value, name)
+            check_day(writing, visit.location, values[name])
+        elif name == "note":
+            values[name] = clean_note(value, name)
+        elif name == "installer_id":
+            values["installer"] = read_installer(value, visit.location)
+        elif name == "cabinets":
+            values[name] = value
+        else:
+            raise invalid(name, f"A plan has no {name!r}. Change its day, person, note or cabinets.")
+    return values
+
+
+def have_read_again(writing: Writing, visit: Visit) -> bool:
+    """Take back who read the cautions of a visit; say whether anybody had."""
+    lines = [line for line in cabinets_of(visit) if line.acknowledged_at]
+    for line in lines:
+        writing.revise(line, **UNREAD)
+    return bool(lines)
+
+
 def put_cabinets(writing: Writing, visit: Visit, cabinets: Sequence[Cabinet]) -> bool:
     """Make these the cabinets of a visit, in this order; say whether anything changed.
 
@@ -99,9 +138,7 @@ def put_cabinets(writing: Writing, visit: Visit, cabinets: Sequence[Cabinet]) ->
         if line is None:
             writing.insert(VisitCabinet(visit=visit, cabinet=cabinet, position=position))
         elif line.withdrawn:
-            unread = {"acknowledged_by_id": None, "acknowledged_at": None}
-            blank = {"caution_codes": "", "cautions_sha256": ""}
-            writing.revise(line, withdrawn=False, position=position, **unread, **blank)
+            writing.revise(line, withdrawn=False, position=position, **UNREAD)
         elif line.position != position:
             writing.revise(line, position=position)
         else:

@@ -24,7 +24,7 @@ from registry.rules.roles import Act
 def register_kit_part(writing: Writing, *, particulars: Mapping[str, object]) -> KitPart:
     """Register a part (rules.kit.PART_FIELDS); raises RuleBroken CODE_TAKEN and what cleaning does."""
     part = writing.insert(KitPart(**cleaned(KitPart, particulars, PART_FIELDS, required=PART_REQUIRED)))
-    writing.tell(Verb.KIT_PART_REGISTERED, writing.now, {"part": part})
+    writing.tell(Verb.KIT_PART_REGISTERED, writing.now, {"kit_part": part})
     return part
 
 
@@ -34,7 +34,7 @@ def correct_kit_part(
 ) -> KitPart:
     """Correct a part, or mark it discontinued; raises as `_records.correct_record` does."""
     part = correct_record(writing, KitPart, part_id, particulars, PART_FIELDS)
-    writing.tell(Verb.KIT_PART_CORRECTED, writing.now, {"part": part}, reason=reason)
+    writing.tell(Verb.KIT_PART_CORRECTED, writing.now, {"kit_part": part}, reason=reason)
     return part
 
 
@@ -50,7 +50,7 @@ def set_kit_rule(writing: Writing, *, part_id: UUID, particulars: Mapping[str, o
     rule = KitRule(part=part, **values)
     check_rule(rule.width_from_mm, rule.width_below_mm)
     writing.insert(rule)
-    writing.tell(Verb.KIT_RULE_SET, writing.now, {"part": part, "rule": rule})
+    writing.tell(Verb.KIT_RULE_SET, writing.now, {"kit_part": part, "kit_rule": rule})
     return rule
 
 
@@ -58,7 +58,9 @@ def set_kit_rule(writing: Writing, *, part_id: UUID, particulars: Mapping[str, o
 def withdraw_kit_rule(writing: Writing, *, rule_id: UUID, reason: str = "") -> KitRule:
     """Withdraw a rule; raises RuleBroken NOTHING_CHANGES, NOT_FOUND."""
     rule = writing.revise(find(KitRule, rule_id, "rule"), withdrawn=True)
-    writing.tell(Verb.KIT_RULE_WITHDRAWN, writing.now, {"part": rule.part, "rule": rule}, reason=reason)
+    writing.tell(
+        Verb.KIT_RULE_WITHDRAWN, writing.now, {"kit_part": rule.part, "kit_rule": rule}, reason=reason
+    )
     return rule
 
 
@@ -81,5 +83,5 @@ def adopt_kit(writing: Writing) -> list[KitPart]:
         for name, quantity, besides in usual.rules:
             writing.insert(KitRule(part=part, name=name, quantity=quantity, **besides))
         parts.append(part)
-    writing.tell(Verb.KIT_ADOPTED, writing.now, {"part": parts})
+    writing.tell(Verb.KIT_ADOPTED, writing.now, {"kit_part": parts})
     return parts

@@ -29,8 +29,8 @@ def record_survey(
 ) -> CabinetSurvey:
     """Record what somebody saw of a cabinet where it stands (rules.surveys.FIELDS).
 
-    Raises RuleBroken REASON_MISSING, CABINET_NOT_AVAILABLE for a cabinet that stands in no store, NOT_FOUND
-    for a visit without this cabinet, TIME_IN_FUTURE, BEFORE_KNOWN, CODE_TAKEN and what cleaning does.
+    Raises RuleBroken REASON_MISSING, CABINET_NOT_AVAILABLE for a cabinet that stands in no store or not
+    where the visit goes, NOT_FOUND, TIME_IN_FUTURE, BEFORE_KNOWN, CODE_TAKEN and what cleaning does.
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stays = history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet")
@@ -63,7 +63,7 @@ def record_survey(
         )
     )
     writing.tell(
-        Verb.CABINET_SURVEYED,
+        Verb.SURVEY_RECORDED,
         at,
         {"survey": survey, "cabinet": cabinet, "location": stay.location, "visit": visit},
     )

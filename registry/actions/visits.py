@@ -11,16 +11,18 @@ from registry.actions._visits import (
     about,
     at_or_now,
     check_day,
+    have_read_again,
     key_or_fresh,
     location_in_sight,
     put_cabinets,
     read_cabinets,
     read_installer,
+    read_plan,
     step_to,
     visit_in_sight,
 )
 from registry.models import Visit
-from registry.queries.visits import cabinets_of, cautions_of, unsuitable, work_of
+from registry.queries.visits import authority_given, cabinets_of, cautions_of, unsuitable, work_of
 from registry.rules import visits as rules
 from registry.rules.cautions import check_acknowledged, digest
 from registry.rules.errors import Code, RuleBroken, absent
@@ -77,27 +79,27 @@ def correct_visit(
     """Change the day, the person, the note or the cabinets of a visit on which nobody has begun.
 
     Of `planned_on`, `installer_id`, `note` and `cabinets` what is left out stays. Other cabinets than were
-    released have to be released again. Raises RuleBroken VISIT_STATE, NOTHING_CHANGES, and what `plan_visit`
+    released, or a day before the customer allows it, have to be released again; another person reads the
+    cautions anew. Raises RuleBroken VISIT_STATE, NOTHING_CHANGES, and what `plan_visit`
     does.
     """
     visit = visit_in_sight(writing, visit_id)
     rules.check_plannable(VisitState(visit.state))
-    values: dict[str, Any] = dict(particulars)
-    if "planned_on" in values:
-        check_day(writing, visit.location, day(values["planned_on"], "planned_on"))
-    if "note" in values:
-        values["note"] = clean_note(values["note"], "note")
-    if "installer_id" in values:
-        values["installer"] = read_installer(values.pop("installer_id"), visit.location)
+    values = read_plan(writing, visit, particulars)
     cabinets: Sequence[UUID] | None = values.pop("cabinets", None)
-    moved = False
+    moved = afresh = False
     if cabinets is not None:
         before = {line.cabinet_id for line in cabinets_of(visit)}
         things = read_cabinets(writing, VisitKind(visit.kind), visit.location, cabinets)
         moved = put_cabinets(writing, visit, things)
-        if before != set(cabinets) and visit.state == VisitState.RELEASED:
-            values |= {"state": VisitState.PLANNED, "override_reason": ""}
+        afresh = before != set(cabinets)
     values = {name: value for name, value in values.items() if getattr(visit, name) != value}
+    if "planned_on" in values and visit.kind != VisitKind.SURVEY and not visit.override_reason:
+        afresh |= not authority_given(visit, values["planned_on"])
+    if afresh and visit.state == VisitState.RELEASED:
+        values |= {"state": VisitState.PLANNED, "override_reason": ""}
+    if "installer" in values:
+        moved |= have_read_again(writing, visit)
     if values or not moved:
         writing.revise(visit, **values)
     writing.tell(Verb.VISIT_CORRECTED, writing.now, about(visit), reason=reason)
@@ -117,19 +119,13 @@ def release_visit(writing: Writing, *, visit_id: UUID, override_reason: str = ""
     why = clean_note(override_reason, "override_reason")
     rules.check_release(
         VisitKind(visit.kind),
-        authority=_allowed(visit),
+        authority=authority_given(visit, visit.planned_on),
         unsuitable=unsuitable(line.cabinet for line in cabinets_of(visit)),
         override_reason=why,
     )
     step_to(writing, visit, VisitState.RELEASED, override_reason=why)
     writing.tell(Verb.VISIT_RELEASED, writing.now, about(visit), reason=why)
     return visit
-
-
-def _allowed(visit: Visit) -> bool:
-    """Say whether the customer has allowed an installation there by the day of the visit."""
-    given: date | None = visit.location.authority_on
-    return given is not None and given <= visit.planned_on
 
 
 @action(Act.WORK_VISIT)
@@ -163,7 +159,7 @@ def acknowledge_cautions(
         acknowledged_by_id=writing.actor.staff_id,
         acknowledged_at=at,
     )
-    writing.tell(Verb.CAUTIONS_ACKNOWLEDGED, at, about(visit, [line.cabinet]))
+    writing.tell(Verb.VISIT_CAUTIONS_ACKNOWLEDGED, at, about(visit, [line.cabinet]))
     return visit
 
 
@@ -179,8 +175,9 @@ def begin_visit(writing: Writing, *, visit_id: UUID, begun_at: datetime | None =
     taken: dict[str, Any] = {}
     if visit.installer_id is None and writing.scope.role is Role.INSTALLER:
         taken = {"installer": writing.staff}
+    subjects = about(visit)
     step_to(writing, visit, VisitState.BEGUN, **taken)
-    writing.tell(Verb.VISIT_BEGUN, at_or_now(writing, begun_at), about(visit))
+    writing.tell(Verb.VISIT_BEGUN, at_or_now(writing, begun_at), subjects)
     return visit
 
 

@@ -55,6 +55,10 @@ class CorrectKitPartIn(KitPartParticularsIn):
     reason = Text(required=False)
 
 
+class AdoptKitIn(In):
+    """Nothing has to be told."""
+
+
 class KitRuleIn(In):
     """A rule by which a part is taken along."""
 
@@ -80,6 +84,12 @@ class KitPartOut(serializers.Serializer):  # type: ignore[type-arg]
     name = serializers.CharField()
     unit = serializers.CharField()
     discontinued = serializers.BooleanField()
+
+
+class KitAdoptedOut(serializers.Serializer):  # type: ignore[type-arg]
+    """The parts of the usual kit."""
+
+    parts = serializers.ListField(child=serializers.UUIDField())
 
 
 class KitRuleOut(serializers.Serializer):  # type: ignore[type-arg]
@@ -194,6 +204,17 @@ class KitPartsView(KitPartShown, RecordsView):
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register a part."""
         return self.change(made=lambda part: part.pk, particulars=given)
+
+
+class KitAdoptView(RegisterView):
+    """The usual kit."""
+
+    out = KitAdoptedOut
+
+    @changes(actions.adopt_kit, AdoptKitIn, conditional=False)
+    def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
+        """Register the usual parts with their rules, as common practice has them."""
+        return self.change(answer=lambda parts: (self.out({"parts": [part.pk for part in parts]}).data, None))
 
 
 class KitPartView(KitPartShown, ThingView):

@@ -136,6 +136,7 @@ urlpatterns = [
     path("cabinets/<uuid:key>/cautions/", surveys.CabinetCautionsView.as_view()),
     path("kit/", kit.KitView.as_view()),
     path("kit-parts/", kit.KitPartsView.as_view()),
+    path("kit-parts/adopt/", kit.KitAdoptView.as_view()),
     path("kit-parts/<uuid:key>/", kit.KitPartView.as_view()),
     path("kit-rules/", kit.KitRulesView.as_view()),
     path("kit-rules/<uuid:key>/", kit.KitRuleView.as_view()),

@@ -17,9 +17,11 @@ from registry.models import (
     Product,
     Staff,
 )
+from registry.queries.staff import staff_with_depots
 from registry.rules.cabinets import asset_tag
 from registry.rules.errors import absent
 from registry.rules.particulars import invalid
+from registry.rules.roles import ALLOWED, Act, Role
 
 Choices = list[tuple[UUID, str]]
 ZONE_WITHOUT_STORES = "UTC"
@@ -31,6 +33,17 @@ ZONE_WITHOUT_STORES = "UTC"
 def people() -> Choices:
     """Return the people who work here now, by name."""
     return [(person.pk, person.name) for person in Staff.objects.filter(is_active=True).order_by("name")]
+
+
+def installers(depot_id: UUID) -> Choices:
+    """Return the people who may work at the locations of a depot, by name."""
+    able = [role for role in Role if Act.WORK_VISIT in ALLOWED[role]]
+    found = Staff.objects.filter(is_active=True, role__in=able).order_by("name")
+    return [
+        (one.staff.pk, f"{one.staff.name}, {one.staff.role}")
+        for one in staff_with_depots(found)
+        if one.staff.everywhere or depot_id in {depot.pk for depot in one.depots}
+    ]
 
 
 def cabinet_models() -> Choices:

@@ -17,6 +17,7 @@ from registry.console import (
     differences,
     fleet,
     front,
+    kit,
     ledger,
     location_changes,
     locations,
@@ -29,7 +30,9 @@ from registry.console import (
     staff,
     stores,
     suggestions,
+    surveys,
     traces,
+    visits,
 )
 
 PAGES: list[URLPattern] = [
@@ -104,6 +107,21 @@ PAGES: list[URLPattern] = [
     path("devices/<uuid:key>/reject/", provisional.reject, name="device_reject"),
     path("periods/<slug:history>/<uuid:period>/correct/", periods.correct, name="period_correct"),
     path("periods/<slug:history>/<uuid:period>/withdraw/", periods.withdraw, name="period_withdraw"),
+    # Visits: who goes where, what may hurt them there, and what they take along.
+    path("visits/", visits.index, name="visits"),
+    path("visits/van/", kit.van, name="visits_van"),
+    path("visits/<uuid:key>/", visits.shown, name="visit"),
+    path("visits/<uuid:key>/release/", visits.release, name="visit_release"),
+    path("visits/<uuid:key>/correct/", visits.correct, name="visit_correct"),
+    path("visits/<uuid:key>/cancel/", visits.cancel, name="visit_cancel"),
+    path("locations/<uuid:key>/plan-visit/", visits.plan, name="visit_plan"),
+    path("cabinets/<uuid:key>/survey/", surveys.record, name="cabinet_survey"),
+    path("kit/", kit.parts, name="kit"),
+    path("kit/adopt/", kit.adopt, name="kit_adopt"),
+    path("kit/register/", kit.register, name="kit_part_register"),
+    path("kit/<uuid:key>/correct/", kit.correct, name="kit_part_correct"),
+    path("kit/<uuid:key>/rule/", kit.set_rule, name="kit_rule_set"),
+    path("kit/rules/<uuid:key>/withdraw/", kit.withdraw, name="kit_rule_withdraw"),
     # What a sample says of all of it.
     path("counts/", counts.index, name="counts"),
     path("counts/draw/", counting.draw, name="count_draw"),

@@ -7,7 +7,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from django.urls import reverse
 
-from registry.actions import assignments, cabinets, periods, products
+from registry.actions import assignments, cabinets, periods, products, surveys
 from registry.actions._stores import NewCabinet
 from registry.console._cautions import caution_moving, caution_scrapping
 from registry.console._choices import (
@@ -129,6 +129,7 @@ def _buttons(visit: Visit, now: CabinetAt) -> list[Button]:
         words = "Assign a second device" if now.hanging else "Assign a device"
         assign = (assignments.assign_device, words, to("cabinet_assign"))
         offers = [*offers, assign] if now.hanging else [assign, *offers]
+        offers.append((surveys.record_survey, "Survey", to("cabinet_survey")))
     return visit.buttons(*offers)
 
 

@@ -182,7 +182,7 @@ SORTS = [
 
 @page
 def catalogue(visit: Visit) -> HttpResponse:
-    """Show the four lists of the catalogue, each with how many there are."""
+    """Show the four lists of the catalogue, each with how many there are, then practice and kit."""
     doors = [
         {
             "words": f"{sort.words.capitalize()}s",
@@ -200,6 +200,15 @@ def catalogue(visit: Visit) -> HttpResponse:
             "words": "Practice of mounting",
             "told": "From which to which measure a rail, an exit and a hole are as they should be.",
             "address": reverse("admin:mounting_practice"),
+            "count": "",
+            "buttons": [],
+        }
+    )
+    doors.append(
+        {
+            "words": "Kit",
+            "told": "What an installer takes along, and the rules by which it is counted.",
+            "address": reverse("admin:kit"),
             "count": "",
             "buttons": [],
         }

@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from django.http import HttpResponse, QueryDict
 from django.urls import reverse
 
-from registry.actions import assignments, cabinets, locations
+from registry.actions import assignments, cabinets, locations, visits
 from registry.console._histories import rows_of
 from registry.console._pages import Asked, Button, Visit, page
 from registry.models import Account, Cabinet, Contact, Device, LocationHolding, LocationState
@@ -108,6 +108,7 @@ def _buttons(visit: Visit, now: LocationAt) -> list[Button]:
         return visit.buttons(correct, (locations.set_location_state, "Open again", to("location_state")))
     return visit.buttons(
         (assignments.assign_device, "Assign a device", to("location_assign")),
+        (visits.plan_visit, "Plan a visit", to("visit_plan")),
         (
             cabinets.register_cabinet,
             "Register a cabinet",

@@ -51,6 +51,7 @@ PLACES: list[tuple[str, str, Callable[[Visit], bool] | None]] = [
     ("Accounts", "registry_account_changelist", None),
     ("Cabinets", "registry_cabinet_changelist", None),
     ("Devices", "registry_device_changelist", None),
+    ("Visits", "visits", None),
     ("Fleet", "fleet", None),
     ("Quarantine", "quarantine", None),
     ("Counts", "counts", lambda visit: visit.allows(Act.COUNT)),

@@ -28,15 +28,19 @@ from registry.models import (
     DeviceModel,
     DeviceToken,
     DeviceWhereabouts,
+    KitPart,
+    KitRule,
     Location,
     LocationHolding,
     Mounting,
     Photo,
     Product,
     Staff,
+    Visit,
 )
 from registry.models.base import PeriodVersion, Record
 from registry.queries.periods import histories
+from registry.queries.visits import cautions_of
 from registry.rules.assignments import Installation
 from registry.rules.photos import re_encode
 from registry.rules.splits import Share, read_percent
@@ -78,6 +82,13 @@ def _key(argument: str, model: type[Record], field: str = "code") -> Callable[[A
 def _time(argument: str) -> Callable[[Any], Read]:
     def read(text: Any) -> Read:
         yield argument, datetime.fromisoformat(text)
+
+    return read
+
+
+def _day(argument: str) -> Callable[[Any], Read]:
+    def read(text: Any) -> Read:
+        yield argument, date.fromisoformat(text)
 
     return read
 
@@ -202,6 +213,34 @@ def _check(serial: Any) -> Read:
     yield "check_id", check.pk
 
 
+def _cabinets(tags: Any) -> Read:
+    yield "cabinets", [find(Cabinet, "asset_tag", tag).pk for tag in tags]
+
+
+def _visit(given: Any) -> Read:
+    """Read a location, a kind and a day into the visit there."""
+    place = find_location(given["location"])
+    found = Visit.objects.filter(location=place, kind=given["kind"], planned_on=given["planned_on"]).first()
+    if found is None:
+        raise ScenarioError(f"The demo's files name a visit to {given['location']!r} that nobody planned.")
+    yield "visit_id", found.pk
+
+
+def _cautions_read(tag: Any) -> Read:
+    """Read the tag of a cabinet into it and the codes of its cautions, all of which somebody has read."""
+    cabinet = Cabinet.objects.select_related("model").get(pk=find(Cabinet, "asset_tag", tag).pk)
+    yield "cabinet_id", cabinet.pk
+    yield "codes", [caution.code for caution in cautions_of(cabinet)]
+
+
+def _kit_rule(given: Any) -> Read:
+    """Read the code of a part and the name of a rule into the rule of that name."""
+    found = KitRule.objects.filter(part__code=given["part"], name=given["name"], withdrawn=False).first()
+    if found is None:
+        raise ScenarioError(f"The demo's files name a rule of {given['part']!r} that is not there.")
+    yield "rule_id", found.pk
+
+
 def _period(given: Any) -> Read:
     """Read a history, a thing and a time into the period of that thing which runs then."""
     model = histories()[given["history"]]
@@ -286,6 +325,10 @@ def _plain_particulars(given: Mapping[str, Any]) -> dict[str, Any]:
     values = dict(given)
     if "authority_on" in values:
         values["authority_on"] = date.fromisoformat(values["authority_on"])
+    if "planned_on" in values:
+        values["planned_on"] = date.fromisoformat(values["planned_on"])
+    if "installer" in values:
+        values["installer_id"] = find(Staff, "username", values.pop("installer")).pk
     if "parent" in values:
         values["parent_id"] = find(Account, "code", values.pop("parent")).pk
     if "depot" in values:
@@ -332,6 +375,7 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "assignment": _assignment,
     "cabinet": _cabinet,
     "cabinet_model": _key("cabinet_model_id", CabinetModel, "name"),
+    "cabinets": _cabinets,
     "cabinets_to": _key("cabinets_to", Depot),
     "check": _check,
     "contact": _contact,
@@ -349,6 +393,7 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "expires_at": _time("expires_at"),
     "facts": _facts,
     "installation": _installation,
+    "installer": _key("installer_id", Staff, "username"),
     "into": _into,
     "known_by": _time("known_by"),
     "location": _location,
@@ -357,14 +402,19 @@ READERS: dict[str, Callable[[Any], Read]] = {
     "particulars": _particulars,
     "mounted": _mounted,
     "mounting": _mounting,
+    "part": _key("part_id", KitPart),
     "period": _period,
     "photo": _photo,
     "picture": _picture,
+    "planned_on": _day("planned_on"),
     "product": _key("product_id", Product),
+    "read": _cautions_read,
+    "rule": _kit_rule,
     "shares": _shares,
     "staff": _key("staff_id", Staff, "username"),
     "taken_at": _time("taken_at"),
     "token": _token,
     "valid_from": _time("valid_from"),
     "valid_to": _time("valid_to"),
+    "visit": _visit,
 }

@@ -18,6 +18,7 @@ from registry.actions import (
     cabinets,
     counts,
     devices,
+    kit,
     locations,
     mountings,
     periods,
@@ -26,7 +27,9 @@ from registry.actions import (
     provisional,
     register,
     staff,
+    surveys,
     tokens,
+    visits,
 )
 from registry.actions._action import Actor
 from registry.actions.readings import seal_readings, take_readings
@@ -127,6 +130,19 @@ DOES: dict[str, tuple[Callable[..., object], Verb]] = {
     "set_mounting_practice": (mountings.set_mounting_practice, Verb.MOUNTING_PRACTICE_SET),
     "add_photo": (photos.add_photo, Verb.PHOTO_ADDED),
     "erase_photo": (photos.erase_photo, Verb.PHOTO_ERASED),
+    "plan_visit": (visits.plan_visit, Verb.VISIT_PLANNED),
+    "correct_visit": (visits.correct_visit, Verb.VISIT_CORRECTED),
+    "release_visit": (visits.release_visit, Verb.VISIT_RELEASED),
+    "acknowledge_cautions": (visits.acknowledge_cautions, Verb.VISIT_CAUTIONS_ACKNOWLEDGED),
+    "begin_visit": (visits.begin_visit, Verb.VISIT_BEGUN),
+    "finish_visit": (visits.finish_visit, Verb.VISIT_FINISHED),
+    "cancel_visit": (visits.cancel_visit, Verb.VISIT_CANCELLED),
+    "record_survey": (surveys.record_survey, Verb.SURVEY_RECORDED),
+    "register_kit_part": (kit.register_kit_part, Verb.KIT_PART_REGISTERED),
+    "correct_kit_part": (kit.correct_kit_part, Verb.KIT_PART_CORRECTED),
+    "set_kit_rule": (kit.set_kit_rule, Verb.KIT_RULE_SET),
+    "withdraw_kit_rule": (kit.withdraw_kit_rule, Verb.KIT_RULE_WITHDRAWN),
+    "adopt_kit": (kit.adopt_kit, Verb.KIT_ADOPTED),
 }
 TAKE_PASSWORD = frozenset({"found_register", "add_staff", "set_password"})
 

@@ -70,6 +70,12 @@ def cabinet_story(cabinet_id: UUID, *, known_index: int | None = None, zone: tzi
     return _events(set(about.values_list("entry", flat=True)), index, zone, {cabinet_id})
 
 
+def visit_story(visit_id: UUID, *, zone: tzinfo = UTC) -> list[Event]:
+    """Return every event of a visit, oldest first."""
+    about = Subject.objects.filter(kind=Kind.VISIT, thing_id=visit_id)
+    return _events(set(about.values_list("entry", flat=True)), head_index(), zone, {visit_id})
+
+
 def device_trace(device_id: UUID, *, known_index: int | None = None, zone: tzinfo = UTC) -> list[Event]:
     """Return every event of a device as known right after `known_index`, oldest first.
 

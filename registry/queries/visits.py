@@ -11,11 +11,11 @@ from registry.models import Cabinet, CabinetSurvey, CabinetWhereabouts, KitPart,
 from registry.queries.moments import present
 from registry.rules.cabinets import DoorKind, Refrigeration, Setting, Supply
 from registry.rules.cautions import CabinetFacts, Caution, cautions_of_facts, digest
-from registry.rules.errors import absent
+from registry.rules.errors import RuleBroken, absent
 from registry.rules.kit import KitBasis, KitCondition, KitLine, Rule, kit
 from registry.rules.roles import Role, Scope
 from registry.rules.surveys import Drilling, Liner, SurveyOutcome
-from registry.rules.visits import OPEN, VisitKind
+from registry.rules.visits import OPEN, VisitKind, check_release
 
 # --- visits ----------------------------------------------------------------------------------------
 
@@ -54,6 +54,26 @@ def cabinets_of(visit: Visit) -> list[VisitCabinet]:
     """Return the cabinets of a visit in the order of work."""
     rows = VisitCabinet.objects.filter(visit=visit, withdrawn=False).order_by("position", "id")
     return list(rows.select_related("cabinet__model", "acknowledged_by"))
+
+
+def authority_given(visit: Visit, day: date) -> bool:
+    """Say whether the customer has allowed an installation there by a day."""
+    given: date | None = visit.location.authority_on
+    return given is not None and given <= day
+
+
+def against_release(visit: Visit) -> str:
+    """Return what stands against the release of a visit, in words; blank where nothing does."""
+    try:
+        check_release(
+            VisitKind(visit.kind),
+            authority=authority_given(visit, visit.planned_on),
+            unsuitable=unsuitable(line.cabinet for line in cabinets_of(visit)),
+            override_reason="",
+        )
+    except RuleBroken as broken:
+        return broken.message
+    return ""
 
 
 # --- what is known of cabinets ---------------------------------------------------------------------

@@ -122,11 +122,11 @@ class Verb(StrEnum):
     VISIT_PLANNED = "visit.planned"
     VISIT_CORRECTED = "visit.corrected"
     VISIT_RELEASED = "visit.released"
-    CAUTIONS_ACKNOWLEDGED = "visit.cautions_acknowledged"
+    VISIT_CAUTIONS_ACKNOWLEDGED = "visit.cautions_acknowledged"
     VISIT_BEGUN = "visit.begun"
     VISIT_FINISHED = "visit.finished"
     VISIT_CANCELLED = "visit.cancelled"
-    CABINET_SURVEYED = "survey.recorded"
+    SURVEY_RECORDED = "survey.recorded"
     KIT_ADOPTED = "kit.adopted"
     KIT_PART_REGISTERED = "kit_part.registered"
     KIT_PART_CORRECTED = "kit_part.corrected"
@@ -206,16 +206,16 @@ SENTENCES: dict[Verb, str] = {
     Verb.VISIT_PLANNED: "A visit to {location} was planned: {visit}[ for {cabinet}][, by {staff}]",
     Verb.VISIT_CORRECTED: "The plan of a visit to {location} was changed: {visit}[ for {cabinet}][, by {staff}]",
     Verb.VISIT_RELEASED: "The {visit} at {location} was released",
-    Verb.CAUTIONS_ACKNOWLEDGED: "The cautions of cabinet {cabinet} were acknowledged for the {visit} at {location}",
+    Verb.VISIT_CAUTIONS_ACKNOWLEDGED: "The cautions of cabinet {cabinet} were acknowledged for the {visit} at {location}",
     Verb.VISIT_BEGUN: "The {visit} at {location} was begun",
     Verb.VISIT_FINISHED: "The {visit} at {location} was finished",
     Verb.VISIT_CANCELLED: "The {visit} at {location} was cancelled",
-    Verb.CABINET_SURVEYED: "Cabinet {cabinet} at {location} was surveyed",
-    Verb.KIT_ADOPTED: "The usual kit was adopted: {part}",
-    Verb.KIT_PART_REGISTERED: "Kit part {part} was registered",
-    Verb.KIT_PART_CORRECTED: "Details of kit part {part} were corrected",
-    Verb.KIT_RULE_SET: "Of kit part {part} a rule was set: {rule}",
-    Verb.KIT_RULE_WITHDRAWN: "Of kit part {part} a rule was withdrawn: {rule}",
+    Verb.SURVEY_RECORDED: "Cabinet {cabinet} at {location} was surveyed",
+    Verb.KIT_ADOPTED: "The usual kit was adopted: {kit_part}",
+    Verb.KIT_PART_REGISTERED: "Kit part {kit_part} was registered",
+    Verb.KIT_PART_CORRECTED: "Details of kit part {kit_part} were corrected",
+    Verb.KIT_RULE_SET: "Of kit part {kit_part} a rule was set: {kit_rule}",
+    Verb.KIT_RULE_WITHDRAWN: "Of kit part {kit_part} a rule was withdrawn: {kit_rule}",
 }
 
 

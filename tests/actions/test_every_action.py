@@ -16,6 +16,7 @@ from registry.actions import (
     cabinets,
     counts,
     devices,
+    kit,
     locations,
     mountings,
     periods,
@@ -24,16 +25,21 @@ from registry.actions import (
     provisional,
     register,
     staff,
+    surveys,
     tokens,
+    visits,
 )
 from registry.actions._action import ACTIONS, Actor
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet
 from registry.models import Count, CountItem, Depot, Device, LocationState, Staff
 from registry.models.base import Record
+from registry.queries.visits import cautions_of
 from registry.rules.errors import RuleBroken
+from registry.rules.kit import USUAL
 from registry.rules.splits import Share
 from tests.actions.unchanged import entry_of, nothing_changed, refused, undone
+from tests.factories import visiting
 from tests.factories.evidence import facts, kept_photo, mounted, photographed
 from tests.factories.playing import BELOW, hung, passed, report
 from tests.factories.world import DAY, PASSWORD, World, device_model, new_location, person
@@ -973,6 +979,140 @@ def erase_photo(world: World) -> Prepared:
         lambda actor, **more: photos.erase_photo(actor, **more, photo_id=photo.pk),
         {"photo": photo, "location": world.location},
     )
+
+
+# --- visits, surveys and the kit -----------------------------------------------------------------------
+
+TRIP = "visit location cabinet"
+
+
+@row(OFFICE, "visit.planned", TRIP, "+visit +visitcabinet", scoped=True)
+def plan_visit(world: World) -> Prepared:
+    cabinet = world.cabinet()
+    return (
+        lambda actor, **more: visits.plan_visit(
+            actor,
+            **more,
+            location_id=world.location.pk,
+            kind="install",
+            planned_on=visiting.day_of(world),
+            cabinets=[cabinet.pk],
+        ),
+        {"location": world.location, "cabinet": cabinet},
+    )
+
+
+@row(OFFICE, "visit.corrected", TRIP, "~visit", scoped=True)
+def correct_visit(world: World) -> Prepared:
+    visit = visiting.planned(world)
+    return (
+        lambda actor, **more: visits.correct_visit(
+            actor, **more, visit_id=visit.pk, particulars={"note": "Ring first"}
+        ),
+        {"visit": visit, "location": world.location},
+    )
+
+
+@row(OFFICE, "visit.released", TRIP, "~visit", scoped=True, reason="The store asked for it")
+def release_visit(world: World) -> Prepared:
+    visit = visiting.planned(world, "install")
+    return (
+        lambda actor, **more: visits.release_visit(
+            actor, **more, visit_id=visit.pk, override_reason="The store asked for it"
+        ),
+        {"visit": visit},
+    )
+
+
+@row(FIELD, "visit.cautions_acknowledged", TRIP, "~visitcabinet", scoped=True)
+def acknowledge_cautions(world: World) -> Prepared:
+    cabinet = world.cabinet()
+    visit = visiting.released(world, cabinets=[cabinet])
+    codes = [caution.code for caution in cautions_of(cabinet)]
+    return (
+        lambda actor, **more: visits.acknowledge_cautions(
+            actor, **more, visit_id=visit.pk, cabinet_id=cabinet.pk, codes=codes
+        ),
+        {"visit": visit, "cabinet": cabinet},
+    )
+
+
+@row(FIELD, "visit.begun", TRIP, "~visit", scoped=True)
+def begin_visit(world: World) -> Prepared:
+    visit = visiting.read(world, visiting.released(world))
+    return lambda actor, **more: visits.begin_visit(actor, **more, visit_id=visit.pk), {"visit": visit}
+
+
+@row(FIELD, "visit.finished", TRIP, "~visit", scoped=True)
+def finish_visit(world: World) -> Prepared:
+    visit = visiting.begun(world)
+    return (
+        lambda actor, **more: visits.finish_visit(actor, **more, visit_id=visit.pk, outcome="All done"),
+        {"visit": visit},
+    )
+
+
+@row(FIELD, "visit.cancelled", TRIP, "~visit", scoped=True)
+def cancel_visit(world: World) -> Prepared:
+    visit = visiting.planned(world)
+    return lambda actor, **more: visits.cancel_visit(actor, **more, visit_id=visit.pk), {"visit": visit}
+
+
+@row(FIELD, "survey.recorded", "survey cabinet location", "+cabinetsurvey", scoped=True)
+def record_survey(world: World) -> Prepared:
+    cabinet = world.cabinet()
+    return (
+        lambda actor, **more: surveys.record_survey(
+            actor, **more, cabinet_id=cabinet.pk, particulars={"outcome": "suitable"}
+        ),
+        {"cabinet": cabinet, "location": world.location},
+    )
+
+
+@row(OFFICE, "kit_part.registered", "kit_part", "+kitpart", scoped=False)
+def register_kit_part(world: World) -> Prepared:
+    given = {"code": "RAIL-S", "name": "Short rail"}
+    return lambda actor, **more: kit.register_kit_part(actor, **more, particulars=given), {}
+
+
+@row(OFFICE, "kit_part.corrected", "kit_part", "~kitpart", scoped=False)
+def correct_kit_part(world: World) -> Prepared:
+    part = visiting.part(world)
+    return (
+        lambda actor, **more: kit.correct_kit_part(
+            actor, **more, part_id=part.pk, particulars={"discontinued": True}
+        ),
+        {"kit_part": part},
+    )
+
+
+@row(OFFICE, "kit_rule.set", "kit_part kit_rule", "+kitrule", scoped=False)
+def set_kit_rule(world: World) -> Prepared:
+    part, given = visiting.part(world), {"name": "One for each", "quantity": 1}
+    return (
+        lambda actor, **more: kit.set_kit_rule(actor, **more, part_id=part.pk, particulars=given),
+        {"kit_part": part},
+    )
+
+
+@row(OFFICE, "kit_rule.withdrawn", "kit_part kit_rule", "~kitrule", scoped=False)
+def withdraw_kit_rule(world: World) -> Prepared:
+    rule = visiting.rule(world)
+    return (
+        lambda actor, **more: kit.withdraw_kit_rule(actor, **more, rule_id=rule.pk),
+        {"kit_part": rule.part, "kit_rule": rule},
+    )
+
+
+@row(
+    OFFICE,
+    "kit.adopted",
+    " ".join(["kit_part"] * len(USUAL)),
+    " ".join(" ".join(["+kitpart", *["+kitrule"] * len(usual.rules)]) for usual in USUAL),
+    scoped=False,
+)
+def adopt_kit(world: World) -> Prepared:
+    return lambda actor, **more: kit.adopt_kit(actor, **more), {}
 
 
 def test_the_table_has_a_row_for_every_action_but_the_systems_own() -> None:

@@ -9,27 +9,44 @@ from uuid import UUID
 
 import pytest
 
-from registry.actions import assignments, cabinets, counts, devices, locations, periods, provisional
+from registry.actions import assignments, cabinets, counts, devices, locations, periods, provisional, visits
 from registry.actions._action import Actor
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet
-from registry.models import CabinetWhereabouts, CountItem, Depot, DeviceWhereabouts, LocationState, Split
+from registry.models import (
+    Cabinet,
+    CabinetWhereabouts,
+    CountItem,
+    Depot,
+    DeviceWhereabouts,
+    LocationState,
+    Split,
+    Visit,
+)
 from registry.models.base import new_key
+from registry.queries.visits import cautions_of
 from registry.rules.errors import RuleBroken
 from registry.rules.splits import Share
+from registry.rules.visits import VisitState
 from tests.actions.test_every_action import FUNCTIONS, ROWS
 from tests.actions.unchanged import nothing_changed, refused, undone
+from tests.factories import visiting
 from tests.factories.evidence import facts, kept_photo, mounted, photographed
+from tests.factories.playing import BELOW, check_that_passed
 from tests.factories.world import DAY, World, new_location, person
 
 # Keys of what no depot owns: every person of the register's may name them.
-# A key of the caller's own and that of a visit name nothing that is looked up.
-NOBODYS = {"account_id", "staff_id", "id", "visit_id"}
+# A key of the caller's own names nothing that is looked up.
+NOBODYS = {"account_id", "staff_id", "installer_id", "id"}
 # Fresh keys of the caller's own, under names that mean something else in other actions.
 FRESH = {
     ("assign_device", "assignment_id"),
     ("swap_device", "new_assignment_id"),
     ("record_provisional_device", "assignment_id"),
+    # The visit of which a check or a photo is told is kept as told, and not looked up.
+    ("check_installation", "check_id"),
+    ("check_installation", "visit_id"),
+    ("add_photo", "visit_id"),
 }
 
 
@@ -59,6 +76,7 @@ class Side:
     mounting: UUID  # of the assignment
     bare: UUID  # an assignment of which nobody recorded how it was mounted
     photo: UUID  # of the cabinet
+    visit: UUID  # a survey of the cabinet that is planned
     serial: str
 
 
@@ -118,6 +136,7 @@ def side(world: World, depot: Depot) -> Side:
         mounting=mounted(world, hung.period).pk,
         bare=world.assigned(world.device(depot=depot), world.cabinet(store)).period,
         photo=photographed(world, cabinet_id=cabinet.pk).pk,
+        visit=visiting.planned(world, cabinets=[cabinet], location_id=store.pk).pk,
         serial=device.serial,
     )
 
@@ -609,7 +628,106 @@ CASES = [
         for name in ("assignment", "cabinet", "device")
     ],
     Case("erase_photo", "photo_id", "photo", lambda world, own, key: {"photo_id": key}),
+    # Acceptance.
+    Case(
+        "check_installation",
+        "assignment_id",
+        "assignment",
+        lambda world, own, key: {"assignment_id": key, "tape_mm": BELOW},
+    ),
+    Case(
+        "sign_off",
+        "check_id",
+        "assignment",
+        lambda world, own, key: {"check_id": check_that_passed(world, key)},
+    ),
+    # Visits and surveys.
+    *[
+        Case(
+            "plan_visit",
+            argument,
+            names,
+            lambda world, own, key, argument=argument: {
+                "location_id": own.location,
+                "kind": "install",
+                "planned_on": visiting.day_of(world),
+                "cabinets": [own.cabinet],
+                # A survey may be of a location alone, whose cabinets would not be those of another one.
+                **({"kind": "survey", "cabinets": [], argument: key} if argument == "location_id" else {}),
+                **({argument: [key]} if argument == "cabinets" else {}),
+            },
+        )
+        for argument, names in (("location_id", "location"), ("cabinets", "cabinet"))
+    ],
+    Case(
+        "correct_visit",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {"visit_id": key, "particulars": {"note": "Ring first"}},
+    ),
+    Case(
+        "correct_visit",
+        "particulars.cabinets",
+        "cabinet",
+        lambda world, own, key: {
+            "visit_id": own.visit,
+            "particulars": {"cabinets": [key], "note": "Ring first"},
+        },
+    ),
+    Case("release_visit", "visit_id", "visit", lambda world, own, key: {"visit_id": key}),
+    Case("cancel_visit", "visit_id", "visit", lambda world, own, key: {"visit_id": key, "reason": "too wet"}),
+    *[
+        Case(
+            "acknowledge_cautions",
+            argument,
+            names,
+            lambda world, own, key, argument=argument: {
+                "visit_id": gone_on(world, own.visit, VisitState.RELEASED),
+                "cabinet_id": own.cabinet,
+                "codes": [one.code for one in cautions_of(Cabinet.objects.get(pk=own.cabinet))],
+                argument: gone_on(world, key, VisitState.RELEASED) if argument == "visit_id" else key,
+            },
+        )
+        for argument, names in (("visit_id", "visit"), ("cabinet_id", "cabinet"))
+    ],
+    Case(
+        "begin_visit",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {"visit_id": gone_on(world, key, VisitState.RELEASED, read=True)},
+    ),
+    Case(
+        "finish_visit",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {"visit_id": gone_on(world, key, VisitState.BEGUN), "outcome": "all done"},
+    ),
+    *[
+        Case(
+            "record_survey",
+            argument,
+            names,
+            lambda world, own, key, argument=argument: {
+                "cabinet_id": own.cabinet,
+                "particulars": {"outcome": "suitable"},
+                argument: key,
+            },
+        )
+        for argument, names in (("cabinet_id", "cabinet"), ("visit_id", "visit"))
+    ],
 ]
+
+
+def gone_on(world: World, key: UUID, state: VisitState, *, read: bool = False) -> UUID:
+    """Bring a planned visit into a state, if there is one of this key; return the key."""
+    visit = Visit.objects.filter(pk=key, state=VisitState.PLANNED).first()
+    if visit is not None:
+        visits.release_visit(world.office, visit_id=key)
+        if read or state is VisitState.BEGUN:
+            visiting.read(world, visit)
+        if state is VisitState.BEGUN:
+            visits.begin_visit(world.office, visit_id=key)
+    return key
 
 
 def seen_in(world: World, own: Side) -> UUID:

@@ -26,6 +26,8 @@ def test_the_four_lists_are_told_with_how_many_there_are(world: World, office: C
         ("Cabinet models", 2),
         ("Device models", 2),
         ("Products", 2),
+        ("Practice of mounting", ""),
+        ("Kit", ""),
     ]
     assert "Register a product" in text_of(page)
     assert "Register a product" not in text_of(signed_in(world.auditor).get(at("catalogue")))

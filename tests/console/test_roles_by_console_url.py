@@ -13,10 +13,10 @@ import pytest
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from registry.actions import acceptance, accounts, staff, tokens
+from registry.actions import acceptance, accounts, kit, staff, tokens, visits
 from registry.actions._action import SYSTEM
 from registry.actions.checkpoints import make_checkpoint
-from registry.models import AcceptanceCheck, DeviceWhereabouts, Entry, Staff
+from registry.models import AcceptanceCheck, DeviceWhereabouts, Entry, Location, Staff
 from tests.actions.test_hidden_actions import Side, side
 from tests.actions.unchanged import nothing_changed, undone
 from tests.console.pages import at, signed_in, text_of, typed
@@ -103,6 +103,37 @@ def check_of(case: Case) -> UUID:
             case.world.administrator, assignment_id=case.side.assignment, tape_mm=[900, 600, 300]
         )
     return found.pk
+
+
+def visit_of(case: Case) -> tuple[UUID]:
+    """Return the key of a visit to this depot's store, for its cabinet."""
+    if not Location.objects.filter(pk=case.side.location).exists():
+        return (uuid4(),)
+    found = visits.plan_visit(
+        case.world.office,
+        location_id=case.side.location,
+        kind="survey",
+        planned_on=case.world.clock.at.date() + DAY,
+        cabinets=[case.side.cabinet],
+    )
+    return (found.pk,)
+
+
+def part_of(case: Case) -> tuple[UUID]:
+    """Return the key of a part of the kit."""
+    code = case.world.code("P")
+    return (kit.register_kit_part(case.world.office, particulars={"code": code, "name": "Clamp"}).pk,)
+
+
+def rule_of(case: Case) -> tuple[UUID]:
+    """Return the key of a rule of the kit."""
+    [part] = part_of(case)
+    given = {"name": "one each", "quantity": 1}
+    return (kit.set_kit_rule(case.world.office, part_id=part, particulars=given).pk,)
+
+
+def tomorrow(case: Case) -> str:
+    return str(case.world.clock.at.date() + DAY)
 
 
 def fresh(case: Case) -> str:
@@ -265,6 +296,25 @@ TABLE: dict[str, Row] = {
     "period_withdraw": Row(
         OFFICE, ADDRESS, lambda c: ("devicewhereabouts", c.side.assignment), lambda c: dict(WHY)
     ),
+    # Visits, surveys and the kit: the office plans, everybody inside reads.
+    "visits": reads("", LIST),
+    "visits_van": reads("", LIST),
+    "visit": Row(INSIDE, ADDRESS, visit_of),
+    "visit_plan": writes(
+        "location", ADDRESS, kind="survey", planned_on=tomorrow, cabinets=lambda c: [str(c.side.cabinet)]
+    ),
+    "visit_release": Row(OFFICE, ADDRESS, visit_of, lambda c: {}),
+    "visit_correct": Row(
+        OFFICE, ADDRESS, visit_of, lambda c: {"note": "by the back", "cabinets": [str(c.side.cabinet)]}
+    ),
+    "visit_cancel": Row(OFFICE, ADDRESS, visit_of, lambda c: dict(WHY)),
+    "cabinet_survey": writes("cabinet", ADDRESS, outcome="suitable"),
+    "kit": reads(),
+    "kit_adopt": writes(),
+    "kit_part_register": writes(code="CLAMP-2", name="Clamp"),
+    "kit_part_correct": Row(OFFICE, EVERYWHERE, part_of, lambda c: {"name": "Wide clamp"}),
+    "kit_rule_set": Row(OFFICE, EVERYWHERE, part_of, lambda c: {"name": "one each", "quantity": "1"}),
+    "kit_rule_withdraw": Row(OFFICE, EVERYWHERE, rule_of, lambda c: dict(WHY)),
     # Counts: for those who look, and nothing of the fleet changes by them; the office decides.
     "counts": reads("", LIST),
     "count_draw": writes("", FORM, INSIDE, name="Spring", depot=depot, places=["depot"]),

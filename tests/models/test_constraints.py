@@ -23,6 +23,7 @@ from registry.models import (
     SplitShare,
     StaffDepot,
     Subject,
+    VisitCabinet,
 )
 from registry.models.base import LedgerKind, Record, Version, new_key
 from tests.conftest import outside_actions
@@ -328,6 +329,59 @@ CHECK_CASES: dict[str, Any] = {
         ({}, {"height_px": 1_601}),
         ({}, {"height_px": 0}),
     ],
+    "visit_kind_known": of_words("kind", "survey", "install", "swap", "remove", "inspect"),
+    "visit_state_known": of_words("state", "planned", "released", "begun", "done", "cancelled"),
+    "visit_outcome_when_over": lambda rows: [
+        ({"state": over, "outcome": "All done"}, {"state": open_, "outcome": "All done"})
+        for over in ("done", "cancelled")
+        for open_ in ("planned", "released", "begun")
+    ],
+    "visit_cabinet_has_position": lambda rows: [({"position": 1}, {"position": 0})],
+    "visit_cabinet_acknowledged_whole": lambda rows: [
+        (whole, {**whole, **lacks})
+        for whole in [
+            {
+                "acknowledged_by_id": rows.of[_staff()][0].pk,
+                "acknowledged_at": START,
+                "caution_codes": "unplug",
+                "cautions_sha256": 64 * "0",
+            }
+        ]
+        for lacks in (
+            {"acknowledged_by_id": None},
+            {"acknowledged_at": None},
+            {"caution_codes": ""},
+            {"cautions_sha256": ""},
+        )
+    ],
+    "cabinet_survey_outcome_known": lambda rows: [
+        ({"outcome": word, "note": "Wet floor"}, {"outcome": wrong, "note": "Wet floor"})
+        for word in ("suitable", "with_conditions", "unsuitable")
+        for wrong in ("ghost", "", "S")
+    ],
+    "cabinet_survey_drilling_known": of_words("drilling", "forbidden", "marked_zone", "unknown"),
+    "cabinet_survey_liner_known": of_words("liner", "steel", "aluminium", "plastic", "unknown"),
+    "cabinet_survey_socket_known": of_words("socket", "free_protected", "free", "none", "unknown"),
+    "cabinet_survey_doubt_told": lambda rows: [
+        ({"outcome": word, "note": "Wet floor"}, {"outcome": word})
+        for word in ("with_conditions", "unsuitable")
+    ],
+    "kit_part_has_code": never_blank("code"),
+    "kit_rule_condition_known": of_words("condition", "always", "cold_wall", "no_drilling", "ladder"),
+    "kit_rule_basis_known": of_words("basis", "cabinet", "sensor", "list"),
+    "kit_rule_visit_kind_known": lambda rows: [
+        ({"visit_kind": word}, {"visit_kind": wrong}) for word in ("", "install") for wrong in ("ghost", "I")
+    ],
+    "kit_rule_has_name": never_blank("name"),
+    "kit_rule_counts_something": lambda rows: [
+        ({"quantity": 1, "for_each": 1}, {"quantity": 0}),
+        ({}, {"for_each": 0}),
+    ],
+    "kit_rule_width_in_order": lambda rows: [
+        ({"width_from_mm": 899}, {"width_from_mm": 900}),
+        ({"width_from_mm": None}, {"width_from_mm": 901}),
+        ({"width_below_mm": None}, {"width_below_mm": 600}),
+    ],
     "product_mass_unit_known": of_words("net_mass_unit", "lb", "kg"),
     "product_has_mass": lambda rows: [({"net_mass": "0.001"}, {"net_mass": 0}), ({}, {"net_mass": -8})],
     "product_has_code": never_blank("code"),
@@ -408,6 +462,11 @@ UNIQUE_CASES: dict[str, Any] = {
         {"serial": "PB3777"},
         {"serial": "PB3777", "standing": "rejected"},
         {"serial": "PB3777"},
+    ),
+    "visit_cabinet_once": lambda rows: (
+        {},
+        {"visit_id": rows.of[VisitCabinet][1].visit_id},
+        {},
     ),
     "staff_depot_given_once": lambda rows: (
         {},
@@ -537,6 +596,11 @@ def test_a_row_that_names_what_does_not_exist_is_refused_at_the_commit(real_tran
             (CountItem, "counted_by"): {"result": "agrees", "seen_at": START},
             (CountItem, "decided_by"): {"decision": "accepted"},
             (Device, "merged_into"): {"standing": "merged"},
+            (VisitCabinet, "acknowledged_by"): {
+                "acknowledged_at": START,
+                "caution_codes": "unplug",
+                "cautions_sha256": 64 * "0",
+            },
             (DeviceWhereabouts, "depot"): van,
             (DeviceWhereabouts, "staff"): van,
         }

@@ -15,6 +15,7 @@ split_not_whole split_invalid
 not_provisional evidence_missing reason_missing
 other_device reading_differs check_failed check_outdated
 count_closed count_open count_incomplete approver_counted
+visit_state visit_not_ready cautions_unread
 serial_after_cover drilling_forbidden instead_missing photo_invalid photo_too_large
 role_forbids last_administrator not_active
 already_founded not_founded simulation_refused too_many tree_damaged no_events

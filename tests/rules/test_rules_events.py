@@ -28,11 +28,14 @@ count.drawn count.finding_recorded count.place_not_counted count.place_reopened 
 count.difference_accepted count.difference_dismissed
 mounting.recorded mounting.corrected mounting_practice.set photo.added photo.erased
 acceptance.checked acceptance.signed_off
+visit.planned visit.corrected visit.released visit.cautions_acknowledged visit.begun visit.finished
+visit.cancelled survey.recorded
+kit.adopted kit_part.registered kit_part.corrected kit_rule.set kit_rule.withdrawn
 """
 KINDS = """
 account location contact depot cabinet_model cabinet product device_model device staff token count
 mounting mounting_practice photo
-device_token reading_seal acceptance
+device_token reading_seal acceptance visit survey kit_part kit_rule
 """
 PARTS_BESIDE_KINDS = {"from", "to", "removed", "subject", "at", "van"}
 

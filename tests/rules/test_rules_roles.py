@@ -30,6 +30,8 @@ record_mounting     yes     yes        no       yes
 keep_practice       yes     no         no       yes
 erase_photo         yes     no         no       yes
 accept_installation yes    yes       no       yes
+plan_visit          yes     no         no       yes
+work_visit          yes     yes        no       yes
 manage_tokens       no      no         no       yes
 read_register       yes     yes        yes      yes
 read_ledger         yes     no         yes      yes
