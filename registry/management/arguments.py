@@ -13,6 +13,7 @@ from PIL import Image, ImageColor
 
 from registry.actions._devices import NewDevice
 from registry.actions._stores import NewCabinet, NewLocation
+from registry.management._codes import ScenarioError, find, find_device, find_location
 from registry.models import (
     AcceptanceCheck,
     Account,
@@ -24,14 +25,11 @@ from registry.models import (
     Count,
     CountItem,
     Depot,
-    Device,
     DeviceModel,
     DeviceToken,
     DeviceWhereabouts,
     KitPart,
     KitRule,
-    Location,
-    LocationHolding,
     Mounting,
     Photo,
     Product,
@@ -44,13 +42,9 @@ from registry.queries.visits import cautions_of
 from registry.rules.assignments import Installation
 from registry.rules.photos import re_encode
 from registry.rules.splits import Share, read_percent
-from registry.rules.whereabouts import LIVE, DevicePlace
+from registry.rules.whereabouts import DevicePlace
 
 Read = Iterator[tuple[str, Any]]
-
-
-class ScenarioError(Exception):
-    """The scenario cannot be read or replayed; its text is a sentence for the person who tried."""
 
 
 def arguments_of(given: Mapping[str, Any]) -> dict[str, Any]:
@@ -60,14 +54,6 @@ def arguments_of(given: Mapping[str, Any]) -> dict[str, Any]:
         read = READERS.get(name)
         arguments |= dict(read(value)) if read else {name: value}
     return arguments
-
-
-def find(model: type[Record], field: str, code: object) -> Record:
-    """Return the record that has this code in a field; raises ScenarioError."""
-    found: Record | None = model._default_manager.filter(**{field: code}).first()
-    if found is None:
-        raise ScenarioError(f"The demo's files name {code!r}, which is not in the register.")
-    return found
 
 
 def _key(argument: str, model: type[Record], field: str = "code") -> Callable[[Any], Read]:
@@ -91,25 +77,6 @@ def _day(argument: str) -> Callable[[Any], Read]:
         yield argument, date.fromisoformat(text)
 
     return read
-
-
-def find_location(key: str) -> Location:
-    """Return a location by account code and present store number ("LF 0042"); raises ScenarioError."""
-    account, _, number = key.partition(" ")
-    held = LocationHolding.objects.current().filter(account__code=account, store_number=number, valid_to=None)
-    holding = held.select_related("location").first()
-    if holding is None:
-        raise ScenarioError(f"The demo's files name the store {key!r}, which is not in the register.")
-    location: Location = holding.location
-    return location
-
-
-def find_device(serial: str) -> Device:
-    """Return the device that has this serial now; raises ScenarioError."""
-    device = Device.objects.filter(serial=serial, standing__in=LIVE).first()
-    if device is None:
-        raise ScenarioError(f"The demo's files name the device {serial!r}, which is not in the register.")
-    return device
 
 
 def _location(given: Any) -> Read:

@@ -34,7 +34,8 @@ from registry.actions import (
 from registry.actions._action import Actor
 from registry.actions.readings import seal_readings, take_readings
 from registry.ledger import clock
-from registry.management.arguments import ScenarioError, arguments_of, find
+from registry.management._codes import ScenarioError, find
+from registry.management.arguments import arguments_of
 from registry.models import DeviceToken, Entry, Staff
 from registry.rules.errors import RuleBroken
 from registry.rules.events import Face, Verb

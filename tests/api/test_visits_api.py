@@ -100,7 +100,7 @@ def test_a_visit_tells_its_own_facts_and_what_was_overridden(office: Person, wor
             }
         ],
     }
-    told(office.post("visits/", plan), 422, "code_taken", "#/id")
+    told(office.post("visits/", plan), 409, "code_taken", "#/id")
     address = f"visits/{key}/"
     told(office.post(f"{address}release/", {}, tag=visit.tag), 422, "visit_not_ready", "#/override_reason")
     given = {"override_reason": "The store asked for it"}

@@ -19,7 +19,7 @@ from django.db import DatabaseError, connection, connections
 from registry.actions._action import SYSTEM
 from registry.actions.checkpoints import make_checkpoint
 from registry.ledger.audit import audit
-from registry.management.arguments import ScenarioError, find_device, find_location
+from registry.management._codes import ScenarioError, find_device, find_location
 from registry.management.scenario import Scenario, read_scenario, replay, replayed
 from registry.models import (
     Account,
