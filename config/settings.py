@@ -12,11 +12,6 @@ from psycopg import IsolationLevel
 
 from config import env
 from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
-from registry.rules.events import Kind
-from registry.rules.photos import PhotoKind
-from registry.rules.surveys import SurveyOutcome
-from registry.rules.visits import VisitKind
-from registry.rules.whereabouts import DevicePlace
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -204,12 +199,12 @@ SPECTACULAR_SETTINGS = {
         "LocationState": ["planned", "open", "asleep", "closed"],
         "FirstLocationState": ["planned", "open", "asleep"],
         "AccountState": ["open", "closed"],
-        "KindOfThing": [str(kind) for kind in Kind],
-        "PhotoKind": [str(kind) for kind in PhotoKind],
-        "VisitKind": [str(kind) for kind in VisitKind],
-        "ReadingOutcome": ["accepted", "duplicate", "refused"],
-        "SurveyOutcome": [str(outcome) for outcome in SurveyOutcome],
-        "PlaceOfDevice": [str(place) for place in DevicePlace],
+        "KindOfThing": "registry.rules.events.Kind",
+        "PhotoKind": "registry.rules.photos.PhotoKind",
+        "VisitKind": "registry.rules.visits.VisitKind",
+        "ReadingOutcome": "registry.actions.readings.Outcome",
+        "SurveyOutcome": "registry.rules.surveys.SurveyOutcome",
+        "PlaceOfDevice": "registry.rules.whereabouts.DevicePlace",
     },
 }
 
