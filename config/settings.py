@@ -11,6 +11,7 @@ import dj_database_url
 from psycopg import IsolationLevel
 
 from config import env
+from config.enumerations import ENUM_NAMES
 from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -195,17 +196,7 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
     # Two fields are called alike and know different words.
-    "ENUM_NAME_OVERRIDES": {
-        "LocationState": ["planned", "open", "asleep", "closed"],
-        "FirstLocationState": ["planned", "open", "asleep"],
-        "AccountState": ["open", "closed"],
-        "KindOfThing": "registry.rules.events.Kind",
-        "PhotoKind": "registry.rules.photos.PhotoKind",
-        "VisitKind": "registry.rules.visits.VisitKind",
-        "ReadingOutcome": "registry.actions.readings.Outcome",
-        "SurveyOutcome": "registry.rules.surveys.SurveyOutcome",
-        "PlaceOfDevice": "registry.rules.whereabouts.DevicePlace",
-    },
+    "ENUM_NAME_OVERRIDES": ENUM_NAMES,
 }
 
 STATIC_URL = "/static/"
