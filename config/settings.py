@@ -11,12 +11,8 @@ import dj_database_url
 from psycopg import IsolationLevel
 
 from config import env
+from config.enumerations import ENUM_NAMES
 from registry.rules.checkpoints import new_private_key, read_private_key, read_public_key
-from registry.rules.events import Kind
-from registry.rules.photos import PhotoKind
-from registry.rules.surveys import SurveyOutcome
-from registry.rules.visits import VisitKind
-from registry.rules.whereabouts import DevicePlace
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -200,17 +196,7 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
     # Two fields are called alike and know different words.
-    "ENUM_NAME_OVERRIDES": {
-        "LocationState": ["planned", "open", "asleep", "closed"],
-        "FirstLocationState": ["planned", "open", "asleep"],
-        "AccountState": ["open", "closed"],
-        "KindOfThing": [str(kind) for kind in Kind],
-        "PhotoKind": [str(kind) for kind in PhotoKind],
-        "VisitKind": [str(kind) for kind in VisitKind],
-        "ReadingOutcome": ["accepted", "duplicate", "refused"],
-        "SurveyOutcome": [str(outcome) for outcome in SurveyOutcome],
-        "PlaceOfDevice": [str(place) for place in DevicePlace],
-    },
+    "ENUM_NAME_OVERRIDES": ENUM_NAMES,
 }
 
 STATIC_URL = "/static/"

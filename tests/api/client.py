@@ -88,7 +88,9 @@ class Person:
             query_params={name: _plain(value) for name, value in (query or {}).items()},
             headers={"Authorization": f"Bearer {self.secret}", **(headers or {})},
         )
-        reply = Reply(answer.status_code, dict(answer.headers), answer.content.decode())
+        # A picture is no text; whoever asks for one compares what it says as far as it can be read.
+        text = answer.content.decode(errors="replace")
+        reply = Reply(answer.status_code, dict(answer.headers), text)
         if reply.status >= 400:
             check_problem(reply)
         return reply

@@ -197,7 +197,7 @@ def revised_by_none(rows: Rows, guard: Guard, model: type[models.Model]) -> Case
         "least_mm",
         "sha256",
         "root",
-        "caution_codes",
+        "withdrawn",
     ]
     name = next(name for name in plain if name in imaged)
     also = [guard_of(model, "signed_once")] if model is AcceptanceCheck else []
