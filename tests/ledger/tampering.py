@@ -16,12 +16,15 @@ from django.db import connection, transaction
 from django.db.models import Model
 
 from registry.actions import (
+    acceptance,
     accounts,
     assignments,
     cabinets,
     counts,
     devices,
+    kit,
     locations,
+    mountings,
     periods,
     products,
     provisional,
@@ -43,11 +46,15 @@ from registry.models import (
     Entry,
     ReadingSeal,
 )
+from registry.queries.visits import cabinets_of
 from registry.rules.assignments import Installation
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.merkle import leaf_hash
 from registry.rules.splits import Share
 from tests.conftest import outside_actions
+from tests.factories.evidence import mounted, photographed
+from tests.factories.playing import passed
+from tests.factories.visiting import begun, surveyed
 from tests.factories.world import DAY, HOUR, World, new_location
 
 
@@ -156,9 +163,22 @@ def life(world: World) -> Life:
     products.correct_product(office, product_id=world.eight_lb.pk, particulars={"net_mass": "8.125"})
     count = counts.draw_count(world.auditor, name="Spring")
     counts.record_finding(world.auditor, count_id=count.pk, depot_id=world.fellgate.pk, place_done=True)
+    a_day_in_the_field(world)
     readings_sealed(world)
     last = locations.correct_depot(office, depot_id=world.fellgate.pk, particulars={"name": "Fell Gate"})
     return Life(world, contact, rejected, last)
+
+
+def a_day_in_the_field(world: World) -> None:
+    """Let a visit be planned, read up on and begun, and an installation recorded, seen and accepted."""
+    kit.adopt_kit(world.office)
+    visit = begun(world)
+    surveyed(world, cabinets_of(visit)[0].cabinet)
+    check = passed(world)
+    mounted(world, check.assignment)
+    photographed(world, cabinet_id=check.cabinet_id)
+    mountings.set_mounting_practice(world.office, value="hole", least_mm=24, most_mm=None)
+    acceptance.sign_off(world.installer, check_id=check.pk)
 
 
 def readings_sealed(world: World) -> ReadingSeal:

@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.db import connection
-from django.db.models import BinaryField, F, Model
+from django.db.models import BinaryField, F, Model, UUIDField
 
 from registry.actions import (
     locations,
@@ -14,11 +14,13 @@ from registry.ledger import guards
 from registry.ledger.audit import Finding, audit
 from registry.ledger.images import image_of, ledgered_models, table_name
 from registry.models import (
+    AcceptanceCheck,
     Account,
     AccountState,
     ApiToken,
     Cabinet,
     CabinetModel,
+    CabinetSurvey,
     CabinetWhereabouts,
     Contact,
     ContactText,
@@ -29,15 +31,22 @@ from registry.models import (
     DeviceModel,
     DeviceToken,
     DeviceWhereabouts,
+    KitPart,
+    KitRule,
     Location,
     LocationHolding,
     LocationState,
+    Mounting,
+    MountingPractice,
+    Photo,
     Product,
     ReadingSeal,
     Split,
     SplitShare,
     Staff,
     StaffDepot,
+    Visit,
+    VisitCabinet,
 )
 from registry.models.base import PeriodVersion, new_key
 from registry.rules.commitments import commitment
@@ -81,6 +90,15 @@ EDITS: dict[type[Model], tuple[str, Any]] = {
     SplitShare: ("hundredths", 1),
     Staff: ("role", "auditor"),
     StaffDepot: ("depot_id", None),
+    AcceptanceCheck: ("note", "in the rain"),
+    CabinetSurvey: ("note", "in the rain"),
+    KitPart: ("name", "Something else"),
+    KitRule: ("quantity", 99),
+    Mounting: ("note", "in the rain"),
+    MountingPractice: ("most_mm", 99),
+    Photo: ("kind", "inside"),
+    Visit: ("note", "in the rain"),
+    VisitCabinet: ("position", 99),
 }
 
 
@@ -159,7 +177,8 @@ def like(row: Any) -> Any:
     row.pk = new_key()
     for field in row._meta.local_concrete_fields:
         if field.unique and not field.primary_key and getattr(row, field.attname) is not None:
-            setattr(row, field.attname, b"9999" if isinstance(field, BinaryField) else "9999")
+            another = {BinaryField: b"9999", UUIDField: new_key()}.get(type(field), "9999")
+            setattr(row, field.attname, another)
     if isinstance(row, PeriodVersion):
         row.period, row.valid_from = new_key(), datetime(2001, 1, 1, tzinfo=UTC)
         row.valid_to = row.valid_from + DAY
@@ -175,6 +194,10 @@ def like(row: Any) -> Any:
         row.sealed_until = datetime(2099, 1, 1, tzinfo=UTC)
     elif isinstance(row, Device):
         row.serial = "PB39999999"
+    elif isinstance(row, MountingPractice):
+        row.value = "headroom_cleared"
+    elif isinstance(row, VisitCabinet):
+        row.cabinet_id = Cabinet.objects.exclude(pk=row.cabinet_id).earliest("pk").pk
     return row
 
 
@@ -192,8 +215,15 @@ def test_a_row_added_to_any_ledgered_table_is_made_by_no_entry(life: Life, subte
                     table=table_name(model),
                     key=str(row.pk),
                     stored=image_of(row),
-                )
+                ),
+                *([bytes_gone(row)] if isinstance(row, Photo) else []),
             ]
+
+
+def bytes_gone(photo: Photo) -> Finding:
+    """Return the finding of a photo that stands in its table without its bytes."""
+    words = f"The bytes of photo {photo.pk} are gone from the table."
+    return Finding("photos", words, photo.revised_id, "photofile", str(photo.pk))
 
 
 def test_a_version_believed_again_contradicts_the_ledger(life: Life) -> None:

@@ -10,7 +10,6 @@ from django.core.exceptions import ValidationError
 from django.db import models
 
 from registry.actions import (
-    acceptance,
     accounts,
     assignments,
     cabinets,
@@ -40,9 +39,8 @@ from registry.models.base import LedgerKind, new_key
 from registry.rules.canonical import canonical_bytes, parse_canonical
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.splits import Share
-from tests.factories.playing import passed
 from tests.factories.world import DAY, World
-from tests.ledger.tampering import readings_sealed
+from tests.ledger.tampering import a_day_in_the_field, readings_sealed
 from tests.models.rows import MODELS
 
 LEDGERED = ledgered_models()
@@ -84,7 +82,7 @@ def busy(world: World) -> World:
     )
     accounts.correct_account(office, account_id=world.account.pk, particulars={"name": "Lantern Fuel Co"})
     staff.change_depots(world.administrator, staff_id=world.stranger.staff_id, depots=[world.tarnmouth.pk])
-    acceptance.sign_off(world.installer, check_id=passed(world).pk)
+    a_day_in_the_field(world)
     phone, _ = tokens.issue_token(world.administrator, staff_id=world.installer.staff_id, name="Red phone")
     tokens.revoke_token(world.administrator, token_id=phone.pk)
     devices.receive_devices(
