@@ -9,6 +9,7 @@ The conditions are plain SQL that both databases read; `{differs}` is the one wo
 
 import re
 from collections.abc import Iterator, Sequence
+from functools import cache
 from typing import Any
 
 from django.apps import apps
@@ -39,6 +40,7 @@ HEAD = '(SELECT coalesce(max(e."index"), 0) FROM registry_entry e)'
 SIGN_OFF_COLUMNS = ("signed_off_at", "signed_off_by_id", "sign_off_note", "revised_index")
 
 
+@cache
 def all_guards(vendor: str) -> list[Guard]:
     """Return every guard that a database of this vendor ("sqlite" or "postgresql") must hold."""
     guards = [
