@@ -42,7 +42,16 @@ export async function readings(now, place, tools) {
     back: at,
     form: true,
     leave: () => { left = true; clearTimeout(timer); },
-    changed: (later) => { screen.now = later; return drawAll(screen); },
+    changed: async (later) => {
+      screen.now = later;
+      const before = screen.steps?.check_state;
+      await drawAll(screen);
+      // A check that came back judged reports that this picture may not show yet.
+      if (!left && before !== screen.steps.check_state) {
+        clearTimeout(timer);
+        await ask();
+      }
+    },
     body: [parts.verdict, parts.refused, parts.live, parts.judged, tape(screen), parts.told],
     foot: steps.sign_off === "done"
       ? [link("Back to the visit", `/visit/${place.visit.id}`, { kind: "first" }), button("Check once more", () => check(screen))]
