@@ -211,7 +211,7 @@ class KitAdoptView(RegisterView):
 
     out = KitAdoptedOut
 
-    @changes(actions.adopt_kit, AdoptKitIn, conditional=False)
+    @changes(actions.adopt_kit, AdoptKitIn, conditional=False, out=KitAdoptedOut)
     def post(self, request: Request, given: dict[str, Any]) -> HttpResponse:
         """Register the usual parts with their rules, as common practice has them."""
         return self.change(answer=lambda parts: (self.out({"parts": [part.pk for part in parts]}).data, None))
