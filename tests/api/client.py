@@ -195,11 +195,10 @@ def changed(reply: Reply) -> Reply:
 
 def tables_read(call: Callable[[], Reply]) -> list[str]:
     """Return the table that each query of a call reads first, in order: a name for every query."""
-    with CaptureQueriesContext(
-        connection,
-    ) as queries:
+    with CaptureQueriesContext(connection) as queries:
         ok(call())
-    return [re.findall(r'FROM "registry_(\w+)"', query["sql"])[0] for query in queries.captured_queries]
+    named = r'(?:FROM|JOIN) "registry_(\w+)"'
+    return [re.findall(named, query["sql"])[0] for query in queries.captured_queries]
 
 
 def _plain(value: object) -> str:

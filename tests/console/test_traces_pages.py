@@ -338,5 +338,5 @@ def test_the_page_takes_as_many_queries_when_the_chain_is_long(
 
     # the session; the person; the head; the device, its place, its depot, its model; the zone of the depot's
     # stores; and what `device_chain` reads
-    with django_assert_num_queries(8 + 15):
+    with django_assert_num_queries(8 + 16):
         assert len(page_of(office, device).context["stretches"]) == 2 * rows + 1

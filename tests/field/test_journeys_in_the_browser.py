@@ -214,8 +214,12 @@ def test_a_phone_that_dies_without_signal_sends_what_was_done_once(
 
     phone = Phone(playwright, tmp_path)
     phone.page.set_viewport_size(PHONE["viewport"])
+    phone.context.clear_cookies()  # a browser that is killed may lose them: what was done must outlive them
     phone.page.goto(f"{found.register.url}/field/")
     wren = Wren(phone.page, found, visit, cabinet, "SK-0002")
+    expect(phone.page.get_by_text("You are signed out. What you did is kept.")).to_be_visible()
+    assert told(found, cabinet) == INSTALLED[:2]
+    sign_in(phone.page, found.register, "wren")
     wren.all_is_sent()
     phone.page.reload()
     wren.all_is_sent()
