@@ -274,7 +274,7 @@ def test_nothing_is_answered_to_anybody_that_the_schema_does_not_say(
     # It got somewhere: a fuzzer that is only turned away shows nothing.
     assert statuses["administrator"] >= {200, 201, 400, 404, 409, 412, 422}
     assert statuses["office"] >= {200, 201, 400, 403, 404, 409, 412, 422}
-    assert statuses["installer"] >= {200, 403, 404, 409, 422}
+    assert statuses["installer"] >= {200, 403, 404, 422}  # 409 by luck alone: keys are new each time
     assert statuses["auditor"] >= {200, 403, 404, 422}
 
 
