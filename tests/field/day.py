@@ -1,6 +1,7 @@
 """A day of invented data, and a register that is only pretended: what the screens are looked at with."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -135,6 +136,8 @@ class Pretended:
     findings: list[dict[str, Any]] = field(default_factory=list)
     refuse: dict[str, dict[str, Any]] = field(default_factory=dict)  # by the end of the path
     sent: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    tags: list[str | None] = field(default_factory=list)  # If-Match of each thing sent, taken or refused
+    others: Callable[[dict[str, Any]], None] = lambda pack: None  # what others did to the day
     reports: int = 1
     cut: bool = False  # no line, though the page's own files are on the phone
     index: int = 100
@@ -157,7 +160,9 @@ class Pretended:
         elif path == "/field/session/":
             self._json(route, {"now": datetime.now(UTC).isoformat(), "person": PERSON})
         elif path == "/api/v1/day-pack/":
-            self._json(route, day_pack())
+            told = day_pack()
+            self.others(told)
+            self._json(route, told)
         elif path.endswith("/first-readings/"):
             self._json(route, self._readings())
         elif route.request.method == "POST":
@@ -167,6 +172,7 @@ class Pretended:
 
     def _take(self, route: Route, path: str) -> None:
         body = json.loads(route.request.post_data or "{}")
+        self.tags.append(route.request.headers.get("if-match"))
         for end, problem in self.refuse.items():
             if path.endswith(end):
                 told = {"status": 409} | problem

@@ -1,7 +1,7 @@
 """The installer's screens at a phone's size, against a register that is only pretended."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -10,7 +10,18 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from tests.browser.person import AXE, SERIOUS, TAGS
 from tests.field import day
 from tests.field.conftest import PHONE
-from tests.field.day import CABINET, COLD_WALL, MISTYPED, OTHER, SERIAL, STRANGER, VISIT, Pretended
+from tests.field.day import (
+    CABINET,
+    COLD_WALL,
+    EIGHT,
+    MISTYPED,
+    OTHER,
+    SERIAL,
+    STRANGER,
+    TWENTY,
+    VISIT,
+    Pretended,
+)
 
 TRIES = 100
 TARGET_PX_MIN = 44  # WCAG 2.2, 2.5.5 (AAA): a gloved finger; the page's own controls are 48 and more
@@ -22,6 +33,7 @@ class Installer:
     def __init__(self, page: Page, register: Pretended) -> None:
         self.page = page
         self.register = register
+        self.heard = 0
 
     def sees(self, heading: str) -> None:
         """See a screen whose heading has the focus, and no barrier on it."""
@@ -89,6 +101,15 @@ class Installer:
             self.page.wait_for_timeout(100)
         assert self.register.paths()[-len(paths) :] == [*paths]
         expect(self.page.get_by_role("link", name="All sent")).to_be_visible()
+
+    def is_heard(self, tag: str) -> None:
+        """See that something more was sent, under this tag."""
+        for _ in range(TRIES):
+            if len(self.register.tags) > self.heard:
+                break
+            self.page.wait_for_timeout(100)
+        assert self.register.tags[self.heard :] == [tag]
+        self.heard += 1
 
     def checks(self) -> None:
         """Measure with the tape, and check."""
@@ -303,6 +324,73 @@ def test_what_was_refused_is_told_everywhere_and_repaired_under_the_same_assignm
     installer.sends("assignments", "mountings")
     assert register.sent[-2][1]["serial"] == OTHER
     assert register.sent[-1][1]["assignment"] == register.sent[-2][1]["id"]
+
+
+def as_the_office_left_it(tag: str, share: int) -> Callable[[dict[str, Any]], None]:
+    """Return what the office does to the first cabinet: so many per cent of it for the first product."""
+
+    def edit(pack: dict[str, Any]) -> None:
+        cabinet = pack["visits"][0]["cabinets"][0]
+        shares = [{"product": EIGHT, "share": f"{share}"}, {"product": TWENTY, "share": f"{100 - share}"}]
+        cabinet |= {"etag": tag, "split": shares}
+
+    return edit
+
+
+def test_what_somebody_changed_meanwhile_is_shown_before_anything_is_sent_again(installer: Installer) -> None:
+    page, register = installer.page, installer.register
+
+    installer.reads_cautions_and_begins()
+    register.refuse["/split/"] = {"code": "changed_meanwhile", "detail": "Somebody changed this meanwhile."}
+    register.others = as_the_office_left_it('"second"', 50)
+    installer.goes("split")
+    installer.sees("Front of TM-0412")
+    installer.taps("Record this")
+    expect(page.get_by_role("link", name="1 refused")).to_be_visible()
+    installer.heard = len(register.tags)
+
+    # A day that was loaded meanwhile changes nothing of it: what was not looked at is not written over.
+    page.evaluate("location.hash = '/day'")
+    installer.taps("Load the day")
+    installer.sees("Today")
+    installer.goes("split")
+    installer.sees("Front of TM-0412")
+    installer.taps("Record this")
+    installer.is_heard('"TM-0412"')
+    expect(page.get_by_role("link", name="1 refused")).to_be_visible()
+
+    register.cut = True
+    installer.taps("1 refused", "link")
+    installer.sees("Outbox")
+    expect(page.get_by_role("button", name="Send it again")).to_have_count(0)
+    installer.taps("See what changed", "link")
+    installer.sees("What changed")
+    expect(page.get_by_text("Not looked at yet")).to_be_visible()
+    expect(page.get_by_role("button", name="Send mine")).to_have_count(0)
+    register.cut = False
+    installer.taps("Look again")
+    products = page.get_by_role("listitem").filter(has_text="Products")
+    expect(products).to_contain_text("You saw: not recorded")
+    expect(products).to_contain_text("Now: 8 lb bag 50 %, then 20 lb bag 50 %")
+    expect(page.get_by_text("TM-0412: 8 lb bag 100 %")).to_be_visible()
+    installer.finds_no_barrier()
+
+    # A third change, between showing and sending: it is shown, too, against what was looked at.
+    register.others = as_the_office_left_it('"third"', 30)
+    installer.taps("Send mine all the same")
+    installer.sees("Outbox")
+    installer.is_heard('"second"')
+    expect(page.get_by_role("link", name="1 refused")).to_be_visible()
+    installer.taps("See what changed", "link")
+    installer.sees("What changed")
+    expect(products).to_contain_text("You saw: 8 lb bag 50 %, then 20 lb bag 50 %")
+    expect(products).to_contain_text("Now: 8 lb bag 30 %, then 20 lb bag 70 %")
+    page.reload()  # what was looked at is kept; the choice is still to be made
+    installer.sees("What changed")
+    register.refuse.clear()
+    installer.taps("Send mine all the same")
+    installer.sends("split")
+    assert register.tags[-1] == '"third"'
 
 
 def test_leaving_before_the_check_needs_a_reason_in_words(installer: Installer) -> None:

@@ -23,7 +23,8 @@ function tell() {
  *
  * `thing` is the key of the thing in the address that is changed (null where something new is made) and
  * `etag` what was seen of it. `makes` is the key of the thing that the answer tells, `body.id` or `thing`
- * unless told. `dependsOn` names entries that must be done before. `words` say to people what it is.
+ * unless told. `dependsOn` names entries that must be done before. `words` say to people what it is, and
+ * `seen` what its thing was like when it was done ([term, words] each, as things.js tells).
  * `photo` is the key of a kept photo that is sent as base64 in the field `photoField`. `draft` is the name
  * of the draft that this was made from: it goes in the same step.
  */
@@ -55,6 +56,7 @@ export async function enqueue(wish) {
       thing,
       makes: wish.makes ?? wish.body?.id ?? thing,
       etag: before || !thing ? null : (tags[thing]?.etag ?? wish.etag ?? null),
+      seen: wish.seen ?? null,
       predecessor: before?.key ?? null,
       dependsOn,
       photo: wish.photo ?? null,
@@ -129,12 +131,24 @@ export function withdraw(key, { withWhatBuildsOnIt = false } = {}) {
   });
 }
 
-const REPAIRED = ["method", "path", "body", "words", "etag", "dependsOn", "photo", "done_at"];
+/** Keep what somebody was shown of the thing of a refused entry: what is sent next is sent on that. */
+export function saw(key, { etag, seen }) {
+  return within(["queue"], "readwrite", async (store) => {
+    const row = await found(store("queue").get(key));
+    if (row?.state !== "refused") {
+      throw new Error("Only what was refused is looked at again.");
+    }
+    store("queue").put({ ...row, etag, seen });
+  });
+}
+
+const REPAIRED = ["method", "path", "body", "words", "etag", "dependsOn", "photo", "done_at", "seen"];
 
 /**
  * Change what was refused and send it anew, in its place, under a fresh key, which is returned.
  *
- * `changes` holds any of method, path, body, words, etag, dependsOn, photo, done_at. The refusal stays with it.
+ * `changes` holds any of method, path, body, words, etag, dependsOn, photo, done_at, seen. The refusal stays
+ * with it.
  */
 export async function repair(key, changes = {}) {
   const fresh = crypto.randomUUID();

@@ -3,12 +3,10 @@
 import { entries, enqueue, repair } from "./queue.js";
 import { standing } from "./sending.js";
 import { draft, pack, saveDraft } from "./store.js";
+import { thingIn } from "./things.js";
 
 /** Kinds of visits after which a device hangs that must have been checked. */
 const CHECKED = new Set(["install", "swap", "unplanned"]);
-export const KIND_WORDS = {
-  survey: "Survey", install: "Install", swap: "Swap", remove: "Remove", inspect: "Inspect", unplanned: "Not planned",
-};
 
 /** Return the pack, the outbox in order, and whether there is a line to the register. */
 export async function look() {
@@ -182,9 +180,19 @@ export async function submit({ same = () => true, replaces = null, ...wish }) {
   const isOld = (row) => row.state === "refused" && (replaces ? row.key === replaces : row.path === wish.path && same(row));
   const old = rows.findLast(isOld);
   const dependsOn = [wish.dependsOn ?? []].flat().filter((key) => rows.some((row) => row.key === key));
+  const seen = wish.thing ? (thingIn(await pack(), wish.thing)?.lines ?? null) : null;
   if (!old) {
-    return enqueue({ ...wish, dependsOn });
+    return enqueue({ ...wish, dependsOn, seen });
   }
   const { path, body, words } = wish;
-  return repair(old.key, { path, body, words, dependsOn, etag: wish.etag ?? old.etag });
+  if (wasOvertaken(old)) {
+    return repair(old.key, { path, body, words, dependsOn });
+  }
+  return repair(old.key, { path, body, words, dependsOn, seen, etag: wish.etag ?? old.etag });
 }
+
+/**
+ * Say whether an entry was refused because somebody changed its thing meanwhile. It is sent again under the
+ * tag of what was looked at (`saw` of the outbox), never under that of a pack that happens to be newer.
+ */
+export const wasOvertaken = (row) => row.state === "refused" && row.problem?.code === "changed_meanwhile";

@@ -4,6 +4,7 @@ import { absent } from "../frame.js";
 import { cabinetOf, isBegun, progress, visitOf, workOf } from "../state.js";
 import { assign } from "./assign.js";
 import { cabinet } from "./cabinet.js";
+import { changed } from "./changed.js";
 import { cautions } from "./cautions.js";
 import { day } from "./load_day.js";
 import { finish } from "./finish.js";
@@ -25,6 +26,9 @@ export async function screenAt(address, now, tools) {
   const [noun, key, deeper, part, step = ""] = address.split("/").slice(1);
   if (noun === "outbox") {
     return outbox(now, tools);
+  }
+  if (noun === "changed") {
+    return changed(now, key, tools);
   }
   if (!now.pack || noun === "day") {
     return day(now, tools);

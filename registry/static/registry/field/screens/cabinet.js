@@ -2,7 +2,8 @@
 
 import { box, h, icon } from "../elements.js";
 import { isBegun, modelOf } from "../state.js";
-import { front, splitWords } from "./front_picture.js";
+import { splitWords } from "../things.js";
+import { front } from "./front_picture.js";
 
 const WORDS = {
   open: ["open", "To do"], waiting: ["wait", "Kept, not sent yet"], refused: ["stop", "Refused: repair it"],

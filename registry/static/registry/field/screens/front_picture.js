@@ -1,18 +1,9 @@
 // A picture of a freezer's front, divided as products share it.
 
 import { h, s } from "../elements.js";
+import { productName } from "../things.js";
 
 const DOORS_FROM_MM = [900, 1500]; // inside width from which a front is drawn with two and with three doors
-
-/** Return a product's name by its key. */
-export function productName(products, key) {
-  return products.find((product) => product.id === key)?.name ?? "Another product";
-}
-
-/** Return shares in words, left to right. */
-export function splitWords(shares, products) {
-  return shares.map((share) => `${productName(products, share.product)} ${share.share} %`).join(", then ");
-}
 
 /** Return how many doors a front of this model is drawn with. */
 export function doorsOf(model) {

@@ -1,10 +1,9 @@
 // The outbox: what waits, what was refused and how it is repaired, and what was sent.
 
 import { behind_s } from "../clock.js";
-import { loadDay } from "../day.js";
 import { box, button, h, icon, link, say } from "../elements.js";
 import { buildingOn, repair, send, undo, withdraw } from "../queue.js";
-import { cabinetOf, count, visitsOf } from "../state.js";
+import { cabinetOf, count, visitsOf, wasOvertaken } from "../state.js";
 
 const SENT_SHOWN = 10;
 
@@ -42,33 +41,27 @@ function refusedRow(now, row, redraw) {
   const wrong = h("p", { class: "wrong", role: "alert" });
   const again = async () => {
     try {
-      const etag = row.thing ? await freshTag(row.thing) : row.etag;
-      await repair(row.key, { etag });
+      await repair(row.key);
       say("Sent again.");
     } catch (error) {
       wrong.textContent = error.message;
     }
     redraw();
   };
-  const to = screenOf(now, row);
+  const overtaken = wasOvertaken(row);
+  const to = overtaken ? `/changed/${row.key}` : screenOf(now, row);
   return h("li", { class: "row" }, icon("stop"),
     h("div", {}, h("strong", {}, row.words),
       h("p", { class: "why" }, row.problem?.detail ?? "The register gave no reason."),
       wrong,
-      to ? link("Repair it", to, { kind: "first" }) : null,
-      button(row.thing ? "Look at what is there now, then send again" : "Send it again as it is", again),
+      row.problem?.suggestions?.length ? h("p", {}, `Did you mean: ${row.problem.suggestions.join(", ")}?`) : null,
+      to ? link(overtaken ? "See what changed" : "Repair it", to, { kind: "first" }) : null,
+      overtaken ? null : button("Send it again as it is", again),
       taking(row, "Give it up", "Give this up for good", withdraw, redraw)));
 }
 
-/** Return the entity tag of a thing as the register knows it now, with the day loaded anew. */
-async function freshTag(thing) {
-  const kept = await loadDay();
-  const things = visitsOf(kept).flatMap((visit) => [visit, ...visit.cabinets]);
-  return things.find((other) => other.id === thing)?.etag ?? null;
-}
-
 /** Return the screen on which what was refused can be put right. */
-function screenOf(now, row) {
+export function screenOf(now, row) {
   const { path, body } = row;
   const step = path.endsWith("/split/") ? "split" : path.endsWith("/assignments/") || path.endsWith("/provisional/") ? "label"
     : path.endsWith("/mountings/") ? "mounting" : path.endsWith("/acceptance/") || path.endsWith("/sign-off/") ? "readings"
@@ -78,8 +71,8 @@ function screenOf(now, row) {
   return visit ? `/visit/${visit.id}/cabinet/${key}/${step}` : null;
 }
 
-/** A button that takes an entry out, after it said what goes with it. */
-function taking(row, words, sure, act, redraw) {
+/** A place with a button that takes an entry out, after it said what goes with it. */
+export function taking(row, words, sure, act, redraw) {
   const place = h("div", { class: "taking" });
   const ask = async () => {
     const above = await buildingOn(row.key);

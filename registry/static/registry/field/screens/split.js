@@ -3,8 +3,9 @@
 import { now as clock } from "../clock.js";
 import { box, button, field, h, say } from "../elements.js";
 import { modelOf, submit } from "../state.js";
+import { productName, splitWords } from "../things.js";
 import { shown } from "./cabinet.js";
-import { front, productName, splitWords } from "./front_picture.js";
+import { front } from "./front_picture.js";
 
 const LEAST = 5; // per cent: less is no column
 const DRAG_STEP = 5; // per cent, for a gloved finger

@@ -3,9 +3,8 @@
 import { age_s } from "../day.js";
 import { opensOffline } from "../install.js";
 import { box, h, icon, link } from "../elements.js";
-import { KIND_WORDS, count, isBegun, isEnded, reasonsToStay, visitsOf } from "../state.js";
-
-const STATE_WORDS = { planned: "Planned, not released", released: "Ready", begun: "Begun", done: "Done", cancelled: "Cancelled" };
+import { count, isBegun, isEnded, reasonsToStay, visitsOf } from "../state.js";
+import { KIND_WORDS, STATE_WORDS } from "../things.js";
 
 /** The first screen. */
 export async function today(now) {

@@ -3,7 +3,8 @@
 import { now as clock } from "../clock.js";
 import { button, h, icon, link } from "../elements.js";
 import { verdict } from "../frame.js";
-import { KIND_WORDS, isBegun, isEnded, modelOf, needsCheck, progress, reasonsToStay, submit, unread, workOf } from "../state.js";
+import { isBegun, isEnded, modelOf, needsCheck, progress, reasonsToStay, submit, unread, workOf } from "../state.js";
+import { KIND_WORDS } from "../things.js";
 
 /** The screen of a visit. */
 export async function visit(now, there, { redraw }) {
