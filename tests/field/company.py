@@ -122,9 +122,14 @@ def plan_install(found: Day, cabinet: str) -> str:
     """Survey a cabinet, plan its installation for Wren today, and release it; return the visit."""
     survey = {"cabinet": cabinet, "outcome": "suitable", "near_water": False, "needs_ladder": False}
     done(found.odile.post(f"{V1}/surveys/", survey))
+    return plan(found, cabinet, "install")
+
+
+def plan(found: Day, cabinet: str, kind: str) -> str:
+    """Plan a visit of a kind to one cabinet for Wren today, and release it; return the visit."""
     wish = {
         "location": found.store,
-        "kind": "install",
+        "kind": kind,
         "planned_on": found.today,
         "cabinets": [cabinet],
         "installer": found.wren_id,
@@ -206,7 +211,7 @@ def _account(tarnmouth: str, model: str, begin: datetime) -> dict[str, Any]:
                 "authority_reference": "LF-2026-11",
                 "cabinets": [
                     {"model": model, "asset_tag": f"SK-000{number}", "setting": "indoor"}
-                    for number in range(1, 6)
+                    for number in range(1, 7)
                 ],
             }
         ],

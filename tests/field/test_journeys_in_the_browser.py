@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect
 
 from tests.field import company
-from tests.field.company import Day, begun, mistyped, plan_install
+from tests.field.company import Day, begun, mistyped, plan, plan_install
 from tests.field.conftest import PHONE
 from tests.field.phone import Phone, sign_in
 from tests.field.test_screens_in_the_browser import Installer
@@ -40,8 +40,8 @@ class Wren(Installer):
 
     def reads_cautions_and_begins(self) -> None:
         """Load the day, read the cautions of the cabinet, and begin the visit."""
-        self.page.goto(f"{self.found.register.url}/field/")
-        self.sees("Load your day")
+        self.page.goto(f"{self.found.register.url}/field/#/day")
+        self.sees("Load")  # your day, or the day anew
         self.taps("Load the day")
         self.sees("Today")
         self.page.evaluate("to => { location.hash = to; }", f"/visit/{self.visit}")
@@ -98,6 +98,42 @@ class Wren(Installer):
         """Sign off as oneself, and finish the visit."""
         self.taps("Sign off as Wren")
         expect(self.page.get_by_text("Passed and signed off")).to_be_visible()
+        self.all_is_sent()
+
+    def surveys(self) -> None:
+        """Record a survey: suitable, with what was looked at."""
+        self.goes("survey")
+        self.sees(f"Survey of {self.tag}")
+        self.taps("Record the survey")
+        expect(self.page.get_by_text("Say whether a device may be put up here.")).to_be_visible()
+        self.answers("May a device be put up here?", "Suitable")
+        self.answers("Is a sink, a drain or a wet floor near it?", "No")
+        self.answers("Where does its maker let somebody drill?", "In a marked zone")
+        self.taps("Record the survey")
+        self.sees(self.tag)
+        self.all_is_sent()
+
+    def takes_out(self, serial: str, *, other: str) -> None:
+        """Take a device out at fault, after the label of another one was held for it."""
+        self.goes("remove")
+        self.sees("Take the device out")
+        label = self.page.get_by_label("Or type the serial")
+        label.fill(other)
+        expect(self.page.get_by_text("Another device hangs here by the register")).to_be_visible()
+        self.answers("Why does it come out?", "It is at fault")
+        self.taps("It is out")
+        expect(self.page.get_by_text("Read the label of the device first.")).to_be_visible()
+        label.fill(serial)
+        expect(self.page.get_by_text("This is the device that hangs here")).to_be_visible()
+        self.taps("It is out")
+        self.sees(self.tag)
+
+    def finishes(self) -> None:
+        """Finish the visit, as one who may leave."""
+        self.page.evaluate("to => { location.hash = to; }", f"/visit/{self.visit}/finish")
+        self.sees("Finish the visit")
+        self.taps("Finish")
+        self.sees("Today")
         self.all_is_sent()
 
 
@@ -295,4 +331,55 @@ def test_a_device_that_nobody_booked_in_is_recorded_as_found(found: Day, phone: 
     assert assigned(found, cabinet) == [stranger]
     [device] = found.rows("device", f"serial = '{stranger}'")
     assert device["standing"] == "provisional"
+    assert wrong == []
+
+
+def test_a_cabinet_is_surveyed_inspected_and_its_device_taken_out_without_signal(
+    found: Day, phone: BrowserContext
+) -> None:
+    wrong: list[str] = []
+    cabinet, serial = found.cabinets[5], found.serials[4]
+    body = {"serial": serial, "cabinet": cabinet, "valid_from": company.at(found.begin + 3 * company.DAY)}
+    company.done(found.odile.post(f"{company.V1}/assignments/", body))
+    page = watched(phone.new_page(), wrong)
+    sign_in(page, found.register, "wren")
+
+    wren = Wren(page, found, plan(found, cabinet, "survey"), cabinet, "SK-0006")
+    wren.reads_cautions_and_begins()
+    expect(wren.verdict()).to_contain_text("SK-0006: it is not surveyed.")
+    wren.surveys()
+    wren.finishes()
+    [survey] = found.rows("cabinetsurvey", f"visit_id = '{wren.visit.replace('-', '')}'")
+    assert (survey["outcome"], survey["near_water"], survey["needs_ladder"]) == ("suitable", 0, None)
+    assert (survey["drilling"], survey["liner"], survey["socket"]) == ("marked_zone", "unknown", "unknown")
+
+    wren = Wren(page, found, plan(found, cabinet, "inspect"), cabinet, "SK-0006")
+    wren.reads_cautions_and_begins()
+    expect(wren.verdict()).to_contain_text("SK-0006: not yet checked.")
+    wren.reports(serial)
+    wren.goes("readings")
+    wren.sees("First readings, SK-0006")
+    wren.checks()
+    expect(page.get_by_text("Passed", exact=True)).to_be_visible(timeout=20_000)
+    expect(page.get_by_role("button", name="Sign off")).to_have_count(0)
+    wren.finishes()
+
+    wren = Wren(page, found, plan(found, cabinet, "remove"), cabinet, "SK-0006")
+    wren.reads_cautions_and_begins()
+    expect(wren.verdict()).to_contain_text(f"SK-0006: {serial} still hangs there by the register.")
+    wren.all_is_sent()
+    phone.set_offline(True)
+    wren.takes_out(serial, other=found.serials[0])
+    assert assigned(found, cabinet) == [serial]
+    phone.set_offline(False)
+    wren.all_is_sent()
+    wren.finishes()
+
+    assert assigned(found, cabinet) == []
+    assert [verb for verb in told(found, cabinet) if not verb.startswith("visit.")] == [
+        "survey.recorded",
+        "acceptance.checked",
+        "device.removed",
+    ]
+    assert found.rows("visit", "state <> 'done' AND kind <> 'install'") == []
     assert wrong == []

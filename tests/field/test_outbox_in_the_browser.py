@@ -344,13 +344,19 @@ def test_a_dead_battery_loses_nothing_and_doubles_nothing(
         phone.context.set_offline(False)
         phone.context.clear_cookies()
         sign_in(phone.page, yard.register)
-        phone.page.wait_for_function(
-            "async () => (await (await import('/static/registry/field/queue.js')).entries())"
-            ".every((row) => row.state === 'done')"
-        )
+        until_all_done(phone.page)
     finally:
         phone.dies()
     assert [verb for _, verb, _ in yard.entries_about(cabinet)] == ["cabinet.registered", "split.set"]
+
+
+def until_all_done(page: Page) -> None:
+    """Wait until nothing is left to be sent."""
+    for _ in range(200):
+        page.wait_for_timeout(50)
+        if {state for _, state in kept(page)} == {"done"}:
+            return
+    raise AssertionError(f"not sent: {kept(page)}")
 
 
 def until_there(page: Page, yard: Yard, tag: str) -> None:

@@ -53,7 +53,7 @@ class Installer:
     def answers(self, question: str, answer: str) -> None:
         """Choose an answer of a question."""
         group = self.page.get_by_role("group", name=question)
-        group.get_by_role("radio", name=answer).check(force=True)
+        group.get_by_role("radio", name=answer, exact=True).check(force=True)
 
     def verdict(self) -> Locator:
         """Return the place that says whether one may leave."""

@@ -7,6 +7,16 @@ import { thingIn } from "./things.js";
 
 /** Kinds of visits after which a device hangs that must have been checked. */
 const CHECKED = new Set(["install", "swap", "unplanned"]);
+/** Which steps a cabinet has in a visit of each kind, in their order; the others have those of an install. */
+const STEPS = {
+  survey: ["cautions", "survey", "photos"],
+  inspect: ["cautions", "split", "readings", "photos"],
+  remove: ["cautions", "remove", "photos"],
+};
+const INSTALL_STEPS = ["cautions", "split", "label", "mounting", "assign", "readings", "photos"];
+
+/** Return the steps of a cabinet in a visit. */
+export const stepsOf = (visit) => STEPS[visit.kind] ?? INSTALL_STEPS;
 
 /** Return the pack, the outbox in order, and whether there is a line to the register. */
 export async function look() {
@@ -74,7 +84,7 @@ export function assignmentOf(rows, visit, cabinet, work) {
     return { id: work.assignment, serial: row.body.serial, row };
   }
   const known = (cabinet.assignments ?? []).findLast((other) => visit.kind !== "swap" || other.id === work.assignment);
-  return known ? { id: known.id, serial: known.serial, row: null } : null;
+  return known ? { id: known.id, serial: known.serial, etag: known.etag, row: null } : null;
 }
 
 /** Return how each step of a cabinet stands: "open", "waiting", "refused", "done" or "failed". */
@@ -87,10 +97,16 @@ export function progress(look, visit, cabinet, work) {
   const failed = check?.state === "done" && check.answer.result === "fail";
   const cautions = cabinet.cautions ?? [];
   const mounted = newest(rows, (row) => row.makes === work.mounting);
+  const surveyed = newest(rows, (row) => row.path === "/api/v1/surveys/" && row.body.cabinet === cabinet.id && row.body.visit === visit.id);
+  const removed = place && newest(rows, (row) => row.path === `/api/v1/assignments/${place.id}/end/`);
   return {
     place,
     check,
     sign,
+    surveyed,
+    survey: told(surveyed, cabinet.surveyed),
+    removed,
+    remove: place ? told(removed, false) : "done",
     cautions: cautions.length ? told(acknowledgement(rows, visit, cabinet), cabinet.acknowledged_at) : "done",
     split: told(newest(rows, (row) => row.path === `/api/v1/cabinets/${cabinet.id}/split/`), cabinet.split?.length),
     label: work.serial || place ? "done" : "open",
@@ -132,6 +148,7 @@ export async function reasonsToStay(now, visit) {
     const steps = progress(now, visit, cabinet, work);
     const add = (words, to) => reasons.push({ words: `${cabinet.asset_tag}: ${words}`, to: place(cabinet) + to });
     if (!needsCheck(visit)) {
+      reasons.push(...otherReasons(visit, cabinet, steps, place(cabinet)));
       continue;
     }
     if (steps.place?.row && !["done", "waiting"].includes(steps.mounting)) {
@@ -164,6 +181,17 @@ export async function reasonsToStay(now, visit) {
     reasons.push({ words: `${count(waiting, "change")} not sent yet.`, to: "/outbox" });
   }
   return reasons;
+}
+
+/** Return why nobody may leave yet where no device was put up: what the kind of the visit asks for. */
+function otherReasons(visit, { asset_tag }, steps, at) {
+  const inspected = steps.place && steps.check_state !== "done";
+  const words = {
+    survey: ["open", "refused"].includes(steps.survey) && ["it is not surveyed.", "/survey"],
+    remove: ["open", "refused"].includes(steps.remove) && [`${steps.place?.serial} still hangs there by the register.`, "/remove"],
+    inspect: inspected && [steps.check_state === "failed" ? "the check failed." : steps.check_state === "waiting" ? "the check is not sent yet." : "not yet checked.", "/readings"],
+  }[visit.kind];
+  return words ? [{ words: `${asset_tag}: ${words[0]}`, to: at + words[1] }] : [];
 }
 
 /** Return a number with its noun: "1 change", "2 changes". */

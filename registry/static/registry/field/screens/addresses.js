@@ -14,12 +14,14 @@ import { outbox } from "./outbox.js";
 import { photos } from "./photos.js";
 import { readings } from "./readings.js";
 import { split } from "./split.js";
+import { survey } from "./survey.js";
+import { takeOut } from "./take_out.js";
 import { today } from "./today.js";
 import { visit } from "./visit.js";
 
-const OF_CABINET = { "": cabinet, cautions, split, label, mounting, assign, readings, photos };
+const OF_CABINET = { "": cabinet, cautions, survey, split, label, mounting, assign, readings, remove: takeOut, photos };
 /** Steps that nobody reaches before the visit was begun and the cautions were acknowledged. */
-const AFTER_CAUTIONS = new Set(["split", "label", "mounting", "assign", "readings"]);
+const AFTER_CAUTIONS = new Set(["split", "label", "mounting", "assign", "readings", "survey", "remove"]);
 
 /** Return the screen of an address: {title, back, body, foot, form, changed, leave}. */
 export async function screenAt(address, now, tools) {

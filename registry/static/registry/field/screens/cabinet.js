@@ -1,7 +1,7 @@
-// One cabinet: what it holds, and the steps of its installation in their order.
+// One cabinet: what it holds, and the steps of the visit to it in their order.
 
 import { box, h, icon } from "../elements.js";
-import { isBegun, modelOf } from "../state.js";
+import { isBegun, modelOf, needsCheck, stepsOf } from "../state.js";
 import { splitWords } from "../things.js";
 import { front } from "./front_picture.js";
 
@@ -15,15 +15,18 @@ export function cabinet(now, { visit, cabinet: there, work, steps, at }) {
   const model = modelOf(now.pack, there);
   const serial = work.serial ?? steps.place?.serial;
   const drafted = steps.mounting === "open" && work.facts.cover_closed_at ? "kept" : steps.mounting;
-  const list = [
+  const every = [
     ["cautions", "Cautions", steps.cautions, ""],
+    ["survey", "Survey", steps.survey, ""],
     ["split", "How products share the front", steps.split, ""],
     ["label", "Device label", steps.label, serial ?? ""],
     ["mounting", "Mounting checklist", drafted, ""],
     ["assign", "Assign the device", steps.assign, ""],
-    ["readings", "First readings and sign-off", steps.sign_off === "done" ? "done" : steps.check_state === "done" ? "unsigned" : steps.check_state, ""],
+    ["remove", "Take the device out", steps.remove, steps.place?.serial ?? "no device hangs here"],
+    ["readings", visit.kind === "inspect" ? "Readings and check" : "First readings and sign-off", checkState(visit, steps), ""],
     ["photos", "Photos", steps.photos ? "done" : "open", steps.photos ? String(steps.photos) : "as evidence"],
   ];
+  const list = stepsOf(visit).map((name) => every.find(([step]) => step === name));
   const begun = isBegun(now, visit);
   const first = (states) => list.find(([, , state]) => states.includes(state));
   const next = first(["refused", "failed"]) ?? first(["open", "unsigned"]);
@@ -35,11 +38,19 @@ export function cabinet(now, { visit, cabinet: there, work, steps, at }) {
       h("p", { class: "kind" }, [model.name, there.position].filter(Boolean).join(", ")),
       front(shares, now.pack.products, model),
       h("p", { class: "caption" }, shares.length ? splitWords(shares, now.pack.products) : "Nobody has recorded how products share it."),
-      steps.place && !work.serial && !steps.place.row ? box("note", `Device ${steps.place.serial} hangs here already`, h("p", {}, "Record another one only if two shall hang here; for a swap, call the office.")) : null,
+      needsCheck(visit) && steps.place && !work.serial && !steps.place.row ? box("note", `Device ${steps.place.serial} hangs here already`, h("p", {}, "Record another one only if two shall hang here; for a swap, call the office.")) : null,
       h("ol", { class: "steps-list" }, list.map((step, index) => line(step, index, at))),
     ],
     foot: !begun && steps.cautions === "done" ? [h("a", { class: "button first", href: `#/visit/${visit.id}` }, "Begin the visit first")] : next ? [h("a", { class: "button first", href: `#${at}/${next[0]}` }, `Next: ${next[1]}`)] : [h("a", { class: "button first", href: `#/visit/${visit.id}` }, "Back to the visit")],
   };
+}
+
+/** Return how the check stands: of an inspection nobody signs anything off. */
+function checkState(visit, steps) {
+  if (visit.kind === "inspect") {
+    return steps.place ? steps.check_state : "done";
+  }
+  return steps.sign_off === "done" ? "done" : steps.check_state === "done" ? "unsigned" : steps.check_state;
 }
 
 function line([path, title, state, more], index, at) {

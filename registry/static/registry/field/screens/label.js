@@ -1,17 +1,13 @@
 // The device's label: scanned or typed, and at once what it is and whether it can go here.
 
-import { closeCamera, openCamera, scanFrom } from "../barcode.js";
 import { now as clock } from "../clock.js";
 import { box, button, field, h, icon, say } from "../elements.js";
+import { labelReader } from "../label_reader.js";
 import { judge } from "../serials.js";
 import { keep, modelOf } from "../state.js";
 
 /** The screen of the label. */
 export function label(now, { visit, cabinet, work, steps, at }, { go }) {
-  const told = h("div", { class: "told", "aria-live": "polite" });
-  const input = h("input", { value: work.serial ?? "", autocomplete: "off", autocapitalize: "characters", spellcheck: "false", enterkeyhint: "done", class: "serial" });
-  const video = h("video", { class: "camera", hidden: true, muted: true, "aria-label": "Camera picture" });
-  const stopping = new AbortController();
   const closed = Boolean(work.facts.cover_closed_at);
   const assigned = steps.place?.row && steps.place.row.state !== "refused";
   const refused = steps.place?.row?.state === "refused" ? steps.place.row : null;
@@ -21,55 +17,22 @@ export function label(now, { visit, cabinet, work, steps, at }, { go }) {
     say(`Serial ${serial} taken.`);
     go(at);
   };
-  const look = (text, how) => {
-    if (!text.trim()) {
-      told.replaceChildren();
-      return;
-    }
-    told.replaceChildren(verdictOf({ text, how, now, cabinet, kind: visit.kind, take, retry: (serial) => { input.value = serial; look(serial, "typed"); input.focus(); } }));
-  };
-  let waiting = null;
-  input.addEventListener("input", () => {
-    clearTimeout(waiting);
-    told.replaceChildren(); // what was said is of another serial, and must not be taken for this one
-    waiting = setTimeout(() => look(input.value, "typed"), 400);
-  });
-  input.addEventListener("keydown", (event) => event.key === "Enter" && look(input.value, "typed"));
-
-  const scan = async () => {
-    try {
-      video.hidden = false;
-      await openCamera(video);
-      const [code] = await scanFrom(video, { signal: stopping.signal });
-      input.value = code.text.replace(/^\][A-Za-z][0-9]/, "");
-      navigator.vibrate?.(80);
-      look(code.text, "scanned");
-    } catch (error) {
-      if (!stopping.signal.aborted) {
-        told.replaceChildren(box("note", "The camera cannot be used", h("p", {}, "Type the serial as the label shows it. The page checks each character.")));
-        input.focus();
-      }
-    } finally {
-      closeCamera(video);
-      video.hidden = true;
-    }
-  };
+  const judged = (text, how) => verdictOf({ text, how, now, cabinet, kind: visit.kind, take, retry: reader.retry });
+  const reader = labelReader(judged, { value: work.serial ?? "" });
   if (work.serial) {
-    look(work.serial, work.how);
+    reader.look(work.serial, work.how);
   }
   return {
     title: "Device label",
     back: at,
     form: true,
-    leave: () => stopping.abort(),
+    leave: reader.stop,
     body: [
       refused ? box("stop", "The register refused the assignment", h("p", {}, refused.problem.detail), h("p", {}, "If the serial is wrong, take it anew here; then assign it again.")) : null,
       closed && !work.serial ? box("stop", "The cover is closed, and no serial was taken", h("p", {}, "Open the cover again and read the serial off the label.")) : null,
       assigned ? box("note", `${steps.place.serial} is assigned already`, h("p", {}, "To take another one, undo the assignment in the outbox, or call the office.")) : null,
       h("p", {}, "Take the serial before you close the cover."),
-      video,
-      assigned ? null : [button("Scan the label", scan, { kind: "large" }), field("Or type the serial", input, "Spaces and dashes do not matter.")],
-      told,
+      assigned ? null : [...reader.parts, reader.told],
     ],
     foot: [],
     visit,

@@ -53,7 +53,7 @@ export async function readings(now, place, tools) {
       }
     },
     body: [parts.verdict, parts.refused, parts.live, parts.judged, tape(screen), parts.told],
-    foot: steps.sign_off === "done"
+    foot: steps.sign_off === "done" || (place.visit.kind === "inspect" && steps.check_state === "done")
       ? [link("Back to the visit", `/visit/${place.visit.id}`, { kind: "first" }), button("Check once more", () => check(screen))]
       : [button("Check now", () => check(screen), { kind: "first" })],
   };
@@ -77,7 +77,7 @@ function announce(before, told, speak) {
 async function drawAll(screen) {
   const { parts, visit } = screen;
   const steps = await current(screen);
-  if (needsCheck(visit)) {
+  if (needsCheck(visit) || visit.kind === "inspect") {
     parts.verdict.replaceChildren(verdict(await reasonsToStay(screen.now, visit), screen.now));
   }
   const refused = steps.place.row?.state === "refused";
@@ -135,7 +135,7 @@ function judged(screen, steps) {
   return [
     box("done", `${PASSED[result] ?? result}${signed ? " and signed off" : ""}`, findings.length ? h("p", {}, "The office follows the note up.") : null,
       sign ? (signed ? null : h("p", {}, sign.state === "refused" ? sign.problem.detail : "Sign-off kept, not sent yet.")) : null,
-      !sign || sign.state === "refused" ? button(`Sign off as ${screen.now.pack.person.name}`, () => signOff(screen, check), { kind: "first" }) : null),
+      screen.visit.kind !== "inspect" && (!sign || sign.state === "refused") ? button(`Sign off as ${screen.now.pack.person.name}`, () => signOff(screen, check), { kind: "first" }) : null),
     findings.length ? found(findings, "") : null,
   ];
 }

@@ -69,8 +69,15 @@ function standing(there, steps) {
   if (["open", "refused"].includes(steps.cautions)) {
     return ["note", "Read the cautions first"];
   }
+  if (there.kind === "survey") {
+    return { done: ["done", "Surveyed"], waiting: ["wait", "Surveyed, not sent yet"], refused: ["stop", "The survey was refused"] }[steps.survey] ?? ["open", "Not surveyed yet"];
+  }
+  if (there.kind === "remove") {
+    return { done: ["done", "No device"], waiting: ["wait", "Taken out, not sent yet"], refused: ["stop", "Taking out was refused"] }[steps.remove] ?? ["open", `Device ${steps.place.serial} hangs here`];
+  }
   if (!needsCheck(there)) {
-    return ["open", steps.place ? `Device ${steps.place.serial}` : "No device"];
+    const checked = { done: ["done", "checked"], failed: ["stop", "the check failed"], waiting: ["wait", "check not sent yet"] }[steps.check_state] ?? ["open", "not yet checked"];
+    return steps.place ? [checked[0], `Device ${steps.place.serial}, ${checked[1]}`] : ["done", "No device"];
   }
   if (steps.sign_off === "done") {
     return ["done", "Checked and signed off"];
