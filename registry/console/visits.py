@@ -185,7 +185,13 @@ class PlanForm(ChangeForm):
     """What a visit is planned with."""
 
     kind = Choice("What for", words_of(VisitKind))
+    reason = Reason(label="Why it is recorded late")
     field_order = ("kind",)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        why = "Only for work of a day that is over. Kept in the ledger for good: no personal data."
+        self.fields["reason"].help_text = why
 
 
 class CorrectForm(ChangeForm):
@@ -216,7 +222,12 @@ def plan(visit: Visit, key: UUID) -> HttpResponse:
             title=f"Plan a visit to {location.label}",
             form=lambda *args, **options: PlanForm(*args, people=people, cabinets=cabinets, **options),
             action=actions.plan_visit,
-            arguments=lambda form: {"location_id": key, "kind": form.cleaned_data["kind"], **form.plan()},
+            arguments=lambda form: {
+                "location_id": key,
+                "kind": form.cleaned_data["kind"],
+                "reason": form.cleaned_data["reason"],
+                **form.plan(),
+            },
             back=address_of_location(key),
             after=lambda written: address_of(written.pk),
             initial={

@@ -136,7 +136,7 @@ def side(world: World, depot: Depot) -> Side:
         mounting=mounted(world, hung.period).pk,
         bare=world.assigned(world.device(depot=depot), world.cabinet(store)).period,
         photo=photographed(world, cabinet_id=cabinet.pk).pk,
-        visit=visiting.planned(world, cabinets=[cabinet], location_id=store.pk).pk,
+        visit=visiting.planned(world, "inspect", [cabinet], location_id=store.pk).pk,
         serial=device.serial,
     )
 
@@ -723,7 +723,12 @@ def gone_on(world: World, key: UUID, state: VisitState, *, read: bool = False) -
     visit = Visit.objects.filter(pk=key, state=VisitState.PLANNED).first()
     if visit is not None:
         visits.release_visit(world.office, visit_id=key)
-        if read or state is VisitState.BEGUN:
+        if read:  # whoever goes there has read the cautions, so that the office may begin for them
+            reader = world.installer if visit.location.depot_id == world.tarnmouth.pk else world.stranger
+            given = {"installer_id": reader.staff_id}
+            visits.correct_visit(world.office, visit_id=key, particulars=given)
+            visiting.read(world, visit, reader)
+        elif state is VisitState.BEGUN:
             visiting.read(world, visit)
         if state is VisitState.BEGUN:
             visits.begin_visit(world.office, visit_id=key)

@@ -56,12 +56,16 @@ def test_a_visit_is_planned_from_its_location_and_listed_by_day(world: World, to
     assert "No visit on that day is still to be made." in other_day
 
 
-def test_a_day_that_is_over_is_refused_beside_its_field(world: World) -> None:
+def test_a_day_that_is_over_asks_why_it_is_recorded_late(world: World) -> None:
     page, cabinet = at("visit_plan", world.location.pk), world.cabinet()
     yesterday = str(world.clock.at.date() - DAY)
     answer = post(signed_in(world.office), page, "record", planned_on=yesterday, cabinets=[str(cabinet.pk)])
-    assert "is over at the store" in problems(answer)["id_planned_on"]
+    assert "is over at the store" in problems(answer)["id_reason"]
     assert not Visit.objects.exists()
+    told = {"kind": "inspect", "planned_on": yesterday, "cabinets": [str(cabinet.pk)]}
+    sent = post(signed_in(world.office), page, "record", **told, reason="They rang on Sunday")
+    assert sent.status_code == 303
+    assert "They rang on Sunday" in text_of(signed_in(world.office).get(at("visit", Visit.objects.get().pk)))
 
 
 def test_a_list_says_what_is_no_day(world: World) -> None:
