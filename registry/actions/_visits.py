@@ -44,6 +44,22 @@ def visit_in_sight(writing: Writing, visit_id: UUID) -> Visit:
     return visit_now(visit_id, writing.scope, writing.actor.staff_id)
 
 
+def visit_told_of(
+    writing: Writing, visit_id: UUID | None, cabinet: Cabinet | None, at: datetime
+) -> Visit | None:
+    """Return the visit of which something is told that was done to a cabinet at a time, None where of none.
+
+    What shows no cabinet is not asked where it was. Raises RuleBroken NOT_FOUND, CABINET_NOT_AVAILABLE,
+    VISIT_STATE for a cancelled one.
+    """
+    if visit_id is None:
+        return None
+    visit = visit_in_sight(writing, visit_id)
+    there = cabinet is None or store_of(cabinet, at) == visit.location
+    rules.check_told_of(VisitState(visit.state), there, "" if cabinet is None else cabinet.label)
+    return visit
+
+
 def location_in_sight(writing: Writing, location_id: UUID) -> Location:
     """Return a location of this person's depots; raises RuleBroken NOT_FOUND."""
     location = find(Location, location_id, "location")

@@ -37,6 +37,11 @@ NEXT: dict[VisitState, tuple[VisitState, ...]] = {
     VisitState.DONE: (),
     VisitState.CANCELLED: (),
 }
+# A release can be taken back besides, by another plan: what the database lets a visit become.
+BECOMES = {
+    state: (*nexts, VisitState.PLANNED) if state is VisitState.RELEASED else nexts
+    for state, nexts in NEXT.items()
+}
 OPEN = (VisitState.PLANNED, VisitState.RELEASED, VisitState.BEGUN)
 # What is put up in a store needs the customer's authority to install there and a survey that allows it.
 # Looking puts nothing up; and taking one's own device out must never wait for a customer's word, because
@@ -147,6 +152,26 @@ def check_acknowledged(waiting: Sequence[str]) -> None:
             " now read. Each installer reads them and acknowledges by their own name.",
             field="visit",
             details={"cabinets": list(waiting)},
+        )
+
+
+def check_told_of(state: VisitState, goes_there: bool, cabinet: str) -> None:
+    """Raise RuleBroken where what was done to a cabinet is told of a visit during which it cannot have been.
+
+    CABINET_NOT_AVAILABLE where it did not stand where the visit goes, VISIT_STATE for a cancelled visit.
+    """
+    if not goes_there:
+        raise RuleBroken(
+            Code.CABINET_NOT_AVAILABLE,
+            f"Cabinet {cabinet} does not stand where this visit goes. Leave the visit out.",
+            field="visit",
+        )
+    if state is VisitState.CANCELLED:
+        raise RuleBroken(
+            Code.VISIT_STATE,
+            "The visit was cancelled. Name the visit on which this was done, or leave it out.",
+            field="visit",
+            details={"state": str(state)},
         )
 
 

@@ -43,10 +43,7 @@ FRESH = {
     ("assign_device", "assignment_id"),
     ("swap_device", "new_assignment_id"),
     ("record_provisional_device", "assignment_id"),
-    # The visit of which a check or a photo is told is kept as told, and not looked up.
     ("check_installation", "check_id"),
-    ("check_installation", "visit_id"),
-    ("add_photo", "visit_id"),
 }
 
 
@@ -627,6 +624,18 @@ CASES = [
         )
         for name in ("assignment", "cabinet", "device")
     ],
+    Case(
+        "add_photo",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {
+            "visit_id": key,
+            "cabinet_id": own.cabinet,
+            "kind": "other",
+            "kept": kept_photo(),
+            "taken_at": world.clock.at,
+        },
+    ),
     Case("erase_photo", "photo_id", "photo", lambda world, own, key: {"photo_id": key}),
     # Acceptance.
     Case(
@@ -634,6 +643,12 @@ CASES = [
         "assignment_id",
         "assignment",
         lambda world, own, key: {"assignment_id": key, "tape_mm": BELOW},
+    ),
+    Case(
+        "check_installation",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {"visit_id": key, "assignment_id": own.assignment, "tape_mm": BELOW},
     ),
     Case(
         "sign_off",

@@ -69,6 +69,11 @@ SINGLE = {
     "only_erased": "erased",
     "unsealed": "guard",
     "sealed_once": "sealed",
+    "planned_first": "guard_visit",
+    "in_turn": "guard_visit",
+    "over": "guard_visit",
+    "of_a_visit": "guard_photo or guard_acceptance",
+    "same_visit": "guard_photo",
 }
 
 # Conditions in the code: file, a part of the line (its `if` never holds, or the line itself goes), tests.
