@@ -11,6 +11,7 @@ from registry.models import (
     Cabinet,
     CabinetSurvey,
     CabinetWhereabouts,
+    Depot,
     KitPart,
     KitRule,
     Subject,
@@ -27,6 +28,9 @@ from registry.rules.kit import KitBasis, KitCondition, KitLine, Rule, kit
 from registry.rules.roles import Role, Scope
 from registry.rules.surveys import Drilling, Liner, SurveyOutcome
 from registry.rules.visits import OPEN, VisitKind, check_ready, check_release
+
+VISITS_LISTED_MAX = 20  # on the page of a location or a cabinet; more are on the list of visits
+DAYS_LISTED_MAX = 14  # of nobody's visits; each is a kit list of its own
 
 # --- visits ----------------------------------------------------------------------------------------
 
@@ -145,10 +149,29 @@ def gone_from(visit: Visit, at: datetime) -> list[str]:
 
 def unsurveyed(visit: Visit) -> list[str]:
     """Return the labels of the cabinets that a survey was to look at and that were not surveyed on it."""
+    return [label for _, label in cabinets_left_out(visit)]
+
+
+def cabinets_left_out(visit: Visit) -> list[tuple[UUID, str]]:
+    """Return key and label of each cabinet of a survey that was not surveyed on it, in the order of work."""
     if visit.kind != VisitKind.SURVEY:
         return []
     done = set(CabinetSurvey.objects.filter(visit=visit).values_list("cabinet", flat=True))
-    return [line.cabinet.label for line in cabinets_of(visit) if line.cabinet_id not in done]
+    lines = [line for line in cabinets_of(visit) if line.cabinet_id not in done]
+    return [(line.cabinet_id, line.cabinet.label) for line in lines]
+
+
+def visits_to_come(
+    scope: Scope, *, location_id: UUID | None = None, cabinet_id: UUID | None = None
+) -> list[Visit]:
+    """Return the visits to a location, or for a cabinet, that are still to be made, by day."""
+    found = visits_in_sight(scope).filter(state__in=[str(state) for state in OPEN])
+    if location_id is not None:
+        found = found.filter(location=location_id)
+    if cabinet_id is not None:
+        lines = VisitCabinet.objects.filter(cabinet=cabinet_id, withdrawn=False)
+        found = found.filter(pk__in=lines.values("visit"))
+    return list(visits_as_shown(found).order_by("planned_on", "id")[:VISITS_LISTED_MAX])
 
 
 # --- what is known of cabinets ---------------------------------------------------------------------
@@ -293,6 +316,30 @@ def visits_of_van(scope: Scope, day: date, installer_id: UUID | None) -> list[Vi
     found = visits_in_sight(scope).filter(planned_on=day, state__in=[str(state) for state in OPEN])
     found = found.filter(installer=installer_id)
     return list(visits_as_shown(found).order_by("location__name", "id"))
+
+
+@dataclass(frozen=True, slots=True)
+class DayOfNobody:
+    """The visits of a depot on a day for which nobody is named yet, and what they need together."""
+
+    depot: Depot
+    day: date
+    visits: list[Visit]
+    kit: list[KitEntry]
+
+
+def days_of_nobody(scope: Scope) -> list[DayOfNobody]:
+    """Return the visits to be made that are nobody's, summed by depot and day, the earliest first.
+
+    Up to DAYS_LISTED_MAX of them. Each costs the queries of `kit_of`.
+    """
+    found = visits_in_sight(scope).filter(state__in=[str(state) for state in OPEN], installer=None)
+    rows = visits_as_shown(found).select_related("location__depot")
+    groups: dict[tuple[date, UUID], list[Visit]] = {}
+    for visit in rows.order_by("planned_on", "location__depot__code", "location__name", "id"):
+        groups.setdefault((visit.planned_on, visit.location.depot_id), []).append(visit)
+    listed = list(groups.items())[:DAYS_LISTED_MAX]
+    return [DayOfNobody(some[0].location.depot, day, some, kit_of(some)) for (day, _), some in listed]
 
 
 def _plain(rule: KitRule) -> Rule:
