@@ -74,11 +74,11 @@ SINGLE = {
     "only_erased": "erased",
     "unsealed": "guard",
     "sealed_once": "sealed",
-    "planned_first": "guard_visit",
-    "in_turn": "guard_visit",
-    "over": "guard_visit",
-    "of_a_visit": "guard_photo or guard_acceptance",
-    "same_visit": "guard_photo",
+    "planned_first": "planned_first",
+    "in_turn": "state_to_state",
+    "over": "planned_first",
+    "of_a_visit": "called_off",
+    "same_visit": "own_location",
 }
 
 # Conditions in the code: file, a part of the line (its `if` never holds, or the line itself goes), tests.

@@ -340,6 +340,25 @@ def test_the_database_lets_a_visit_go_from_state_to_state_as_the_rules_do(rows: 
         assert "guard_visit_in_turn" in words
 
 
+def test_a_visit_is_planned_first_and_stays_as_it_ended(rows: Rows) -> None:
+    assert "guard_visit_planned_first" in refusal(partial(rows.insert, Visit, state="begun"))
+    for ended in ("done", "cancelled"):
+        with transaction.atomic():
+            for step in ["released", "begun", "done"] if ended == "done" else ["cancelled"]:
+                update(rows.of[Visit][0], state=step, revised_id=rows.head + 1)
+            note = partial(update, rows.of[Visit][0], note="After all", revised_id=rows.head + 1)
+            assert "guard_visit_over" in refusal(note)
+            transaction.set_rollback(True)
+
+
+def test_a_check_is_of_a_visit_to_its_own_location_and_a_photo_stays_with_its_visit(rows: Rows) -> None:
+    visit, elsewhere = rows.of[Visit][0], rows.of[Location][1].pk
+    away = partial(rows.insert, AcceptanceCheck, visit_id=visit.pk, location_id=elsewhere)
+    assert "guard_acceptancecheck_of_a_visit" in refusal(away)
+    other = {"visit_id": visit.pk, "revised_id": rows.head + 1}
+    assert "guard_photo_same_visit" in refusal(partial(update, rows.of[Photo][0], **other))
+
+
 @pytest.mark.parametrize("model", [AcceptanceCheck, Photo], ids=name_of)
 def test_nothing_is_told_of_a_visit_that_was_called_off(rows: Rows, model: type[models.Model]) -> None:
     visit = rows.of[Visit][0]
