@@ -133,7 +133,7 @@ def side(world: World, depot: Depot) -> Side:
         mounting=mounted(world, hung.period).pk,
         bare=world.assigned(world.device(depot=depot), world.cabinet(store)).period,
         photo=photographed(world, cabinet_id=cabinet.pk).pk,
-        visit=visiting.planned(world, "inspect", [cabinet], location_id=store.pk).pk,
+        visit=visiting.planned(world, "survey", [cabinet], location_id=store.pk).pk,
         serial=device.serial,
     )
 
@@ -734,17 +734,15 @@ CASES = [
 
 
 def gone_on(world: World, key: UUID, state: VisitState, *, read: bool = False) -> UUID:
-    """Bring a planned visit into a state, if there is one of this key; return the key."""
+    """Bring a planned visit into a state, if there is one of this key; return the key.
+
+    To be begun by anybody, as `read` has it, its cabinets are taken off: nobody has cautions to read then.
+    """
     visit = Visit.objects.filter(pk=key, state=VisitState.PLANNED).first()
     if visit is not None:
+        if read or state is VisitState.BEGUN:
+            visits.correct_visit(world.office, visit_id=key, particulars={"cabinets": []})
         visits.release_visit(world.office, visit_id=key)
-        if read:  # whoever goes there has read the cautions, so that the office may begin for them
-            reader = world.installer if visit.location.depot_id == world.tarnmouth.pk else world.stranger
-            given = {"installer_id": reader.staff_id}
-            visits.correct_visit(world.office, visit_id=key, particulars=given)
-            visiting.read(world, visit, reader)
-        elif state is VisitState.BEGUN:
-            visiting.read(world, visit)
         if state is VisitState.BEGUN:
             visits.begin_visit(world.office, visit_id=key)
     return key
