@@ -14,7 +14,7 @@ from registry.models.base import Record, new_key
 from registry.queries.staff import scope_of
 from registry.queries.visits import cabinets_of, visit_now
 from registry.rules import visits as rules
-from registry.rules.errors import Code, RuleBroken
+from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.particulars import day, invalid
 from registry.rules.roles import ALLOWED, Act, Role
 from registry.rules.texts import clean_note
@@ -42,6 +42,22 @@ def key_or_fresh(model: type[Record], key: UUID | None) -> UUID:
 def visit_in_sight(writing: Writing, visit_id: UUID) -> Visit:
     """Return a visit; raises RuleBroken NOT_FOUND for one that is absent, hidden or another installer's."""
     return visit_now(visit_id, writing.scope, writing.actor.staff_id)
+
+
+def visit_told_of(
+    writing: Writing, visit_id: UUID | None, cabinet: Cabinet | None, at: datetime
+) -> Visit | None:
+    """Return the visit of which something is told that was done to a cabinet at a time, None where of none.
+
+    What shows no cabinet is not asked where it was. Raises RuleBroken NOT_FOUND, CABINET_NOT_AVAILABLE,
+    VISIT_STATE for a cancelled one.
+    """
+    if visit_id is None:
+        return None
+    visit = visit_in_sight(writing, visit_id)
+    there = cabinet is None or store_of(cabinet, at) == visit.location
+    rules.check_told_of(VisitState(visit.state), there, "" if cabinet is None else cabinet.label)
+    return visit
 
 
 def location_in_sight(writing: Writing, location_id: UUID) -> Location:
@@ -91,22 +107,28 @@ def read_cabinets(
     return found
 
 
-def check_day(writing: Writing, location: Location, planned_on: date) -> None:
-    """Raise RuleBroken VALUE_INVALID for a day that is over at the store, or none."""
-    rules.check_day(planned_on, writing.now.astimezone(ZoneInfo(location.time_zone)).date())
+def day_at(location: Location, at: datetime) -> date:
+    """Return the day of a time at a store."""
+    return at.astimezone(ZoneInfo(location.time_zone)).date()
 
 
-def read_plan(writing: Writing, visit: Visit, particulars: Mapping[str, Any]) -> dict[str, Any]:
+def check_day(writing: Writing, location: Location, planned_on: date, reason: str) -> None:
+    """Raise RuleBroken REASON_MISSING or VALUE_INVALID for a day that is over at the store."""
+    rules.check_day(planned_on, day_at(location, writing.now), reason)
+
+
+def read_plan(writing: Writing, visit: Visit, particulars: Mapping[str, Any], reason: str) -> dict[str, Any]:
     """Return what is told of another plan, cleaned; the cabinets' keys are as given.
 
-    Raises RuleBroken VALUE_INVALID for what a plan does not have, for the day or the person, TEXT_INVALID,
-    NOT_FOUND.
+    A day that stays may be over by now. Raises RuleBroken VALUE_INVALID for what a plan does not have, for
+    the day or the person, REASON_MISSING, TEXT_INVALID, NOT_FOUND.
     """
     values: dict[str, Any] = {}
     for name, value in particulars.items():
         if name == "planned_on":
             values[name] = day(value, name)
-            check_day(writing, visit.location, values[name])
+            if values[name] != visit.planned_on:
+                check_day(writing, visit.location, values[name], reason)
         elif name == "note":
             values[name] = clean_note(value, name)
         elif name == "installer_id":
@@ -149,6 +171,20 @@ def put_cabinets(writing: Writing, visit: Visit, cabinets: Sequence[Cabinet]) ->
             writing.revise(line, withdrawn=True)
             changed = True
     return changed
+
+
+def read_left_out(visit: Visit, left_out: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Return why cabinets of a visit were left out, by their labels, in the order of work.
+
+    Raises RuleBroken NOT_FOUND for a cabinet that the visit does not have, CODE_REPEATED, TEXT_INVALID.
+    """
+    reasons = {one["cabinet_id"]: clean_note(one["reason"], "left_out") for one in left_out}
+    if len(reasons) != len(left_out):
+        raise RuleBroken(Code.CODE_REPEATED, "A cabinet is left out twice. Say once why.", field="left_out")
+    labels = {line.cabinet_id: line.cabinet.label for line in cabinets_of(visit)}
+    if not reasons.keys() <= labels.keys():
+        raise absent("cabinet")
+    return {label: reasons[key] for key, label in labels.items() if key in reasons}
 
 
 def step_to(writing: Writing, visit: Visit, wanted: VisitState, **changes: object) -> Visit:

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from registry.actions._action import Writing, action
 from registry.actions._steps import fresh_key
+from registry.actions._visits import visit_told_of
 from registry.models import AcceptanceCheck
 from registry.queries.acceptance import check_now, evidence_of, frozen_grounds, newest_check
 from registry.queries.assignments import DeviceAt, assignment_at
@@ -32,7 +33,8 @@ def check_installation(
     """Judge a running assignment by its reports so far and the tape, and freeze all of it.
 
     `tape_mm` is by sensor from left to right, None where nobody measured. Each call is a check of its own.
-    Raises RuleBroken NOT_FOUND, DEVICE_NOT_ASSIGNED, CABINET_NOT_AVAILABLE, VALUE_INVALID, CODE_TAKEN.
+    Raises RuleBroken NOT_FOUND, DEVICE_NOT_ASSIGNED, CABINET_NOT_AVAILABLE, VALUE_INVALID, CODE_TAKEN,
+    VISIT_STATE.
     """
     at = _running(writing, assignment_id)
     stay, cabinet = at.stay, at.place.cabinet
@@ -42,6 +44,7 @@ def check_installation(
             "The cabinet stands in no store. Record where it stands, then check again.",
             field="assignment",
         )
+    visit_told_of(writing, visit_id, cabinet, writing.now)
     check_tape(tape_mm, at.device.model.sensor_count)
     evidence = evidence_of(at, writing.now, tape_mm)
     judgement = judge(evidence)

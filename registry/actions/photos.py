@@ -6,6 +6,7 @@ from uuid import UUID
 from registry.actions._action import Writing, action
 from registry.actions._devices import store_of
 from registry.actions._steps import assignment_in_sight, find, fresh_key, history_in_sight
+from registry.actions._visits import visit_told_of
 from registry.models import (
     Cabinet,
     CabinetWhereabouts,
@@ -40,11 +41,13 @@ def add_photo(
     """Add a photo of an assignment, a cabinet or a device, bound to the entry by the hash of its bytes.
 
     `kept` is what rules.photos.re_encode made of it, before the lock is taken: that takes a while. An
-    assignment names its cabinet and device itself. `visit_id` is kept as it is told; `id` is the caller's
-    key. Raises RuleBroken VALUE_INVALID, TIME_IN_FUTURE, CODE_TAKEN, NOT_FOUND.
+    assignment names its cabinet and device itself. `visit_id` is of a visit to where the cabinet stood
+    then; `id` is the caller's key. Raises RuleBroken VALUE_INVALID, TIME_IN_FUTURE, CODE_TAKEN, NOT_FOUND,
+    CABINET_NOT_AVAILABLE, VISIT_STATE.
     """
     cabinet, device = _shown(writing, assignment_id, cabinet_id, device_id)
     require_past(taken_at, writing.now, "taken_at")
+    visit_told_of(writing, visit_id, cabinet, taken_at)
     sha256 = sha256_of(kept.content)
     photo = writing.insert(
         Photo(

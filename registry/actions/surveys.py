@@ -6,7 +6,7 @@ from uuid import UUID
 
 from registry.actions._action import Writing, action
 from registry.actions._steps import find, history_in_sight, running
-from registry.actions._visits import at_or_now, key_or_fresh, visit_in_sight
+from registry.actions._visits import at_or_now, key_or_fresh, visit_told_of
 from registry.models import Cabinet, CabinetSurvey, CabinetWhereabouts
 from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Verb
@@ -30,7 +30,8 @@ def record_survey(
     """Record what somebody saw of a cabinet where it stands (rules.surveys.FIELDS).
 
     Raises RuleBroken REASON_MISSING, CABINET_NOT_AVAILABLE for a cabinet that stands in no store or not
-    where the visit goes, NOT_FOUND, TIME_IN_FUTURE, BEFORE_KNOWN, CODE_TAKEN and what cleaning does.
+    where the visit goes, VISIT_STATE for a cancelled one,
+    NOT_FOUND, TIME_IN_FUTURE, BEFORE_KNOWN, CODE_TAKEN and what cleaning does.
     """
     cabinet = find(Cabinet, cabinet_id, "cabinet")
     stays = history_in_sight(writing, CabinetWhereabouts, cabinet, "cabinet")
@@ -43,13 +44,7 @@ def record_survey(
             f"Cabinet {cabinet.label} stands in no store then. Survey it where it is to work.",
             field="cabinet",
         )
-    visit = None if visit_id is None else visit_in_sight(writing, visit_id)
-    if visit is not None and visit.location_id != stay.location_id:
-        raise RuleBroken(
-            Code.CABINET_NOT_AVAILABLE,
-            f"Cabinet {cabinet.label} does not stand where this visit goes. Leave the visit out.",
-            field="visit",
-        )
+    visit = visit_told_of(writing, visit_id, cabinet, at)
     values = clean_particulars(particulars, FIELDS, required=REQUIRED)
     check_survey(SurveyOutcome(str(values["outcome"])), str(values.get("note", "")))
     survey = writing.insert(

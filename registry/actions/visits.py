@@ -11,23 +11,36 @@ from registry.actions._visits import (
     about,
     at_or_now,
     check_day,
+    day_at,
     have_read_again,
     key_or_fresh,
     location_in_sight,
     put_cabinets,
     read_cabinets,
     read_installer,
+    read_left_out,
     read_plan,
     step_to,
     visit_in_sight,
 )
 from registry.models import Visit
-from registry.queries.visits import authority_given, cabinets_of, cautions_of, unsuitable, work_of
+from registry.queries.visits import (
+    against_begin,
+    authority_given,
+    cabinets_of,
+    cautions_of,
+    covered_by_release,
+    gone_from,
+    lacking_at_begin,
+    unsuitable,
+    unsurveyed,
+    work_of,
+)
 from registry.rules import visits as rules
 from registry.rules.cautions import check_acknowledged, digest
 from registry.rules.errors import Code, RuleBroken, absent
 from registry.rules.events import Verb
-from registry.rules.particulars import choice, day
+from registry.rules.particulars import choice, day, invalid
 from registry.rules.periods import require_past
 from registry.rules.roles import Act, Role
 from registry.rules.texts import clean_note
@@ -44,17 +57,19 @@ def plan_visit(
     cabinets: Sequence[UUID] = (),
     installer_id: UUID | None = None,
     note: str = "",
+    reason: str = "",
     id: UUID | None = None,
 ) -> Visit:
     """Plan a visit to a location, for some of its cabinets, on a day at the store.
 
-    Raises RuleBroken VALUE_INVALID for the kind, the day, the cabinets or the person, CODE_REPEATED,
-    CODE_TAKEN, CABINET_NOT_AVAILABLE, LOCATION_CLOSED, TEXT_INVALID, NOT_FOUND.
+    A day that is over takes a `reason` why it is recorded late: the entry is of now, the visit of then.
+    Raises RuleBroken VALUE_INVALID for the kind, the day, the cabinets or the person, REASON_MISSING,
+    CODE_REPEATED, CODE_TAKEN, CABINET_NOT_AVAILABLE, LOCATION_CLOSED, TEXT_INVALID, NOT_FOUND.
     """
     location = location_in_sight(writing, location_id)
     wanted = VisitKind(str(choice(VisitKind)(kind, "kind")))
     planned = day(planned_on, "planned_on")
-    check_day(writing, location, planned)
+    check_day(writing, location, planned, clean_note(reason, "reason"))
     require_open(location, writing.now)
     things = read_cabinets(writing, wanted, location, cabinets)
     visit = writing.insert(
@@ -68,7 +83,7 @@ def plan_visit(
         )
     )
     put_cabinets(writing, visit, things)
-    writing.tell(Verb.VISIT_PLANNED, writing.now, about(visit, things))
+    writing.tell(Verb.VISIT_PLANNED, writing.now, about(visit, things), reason=reason)
     return visit
 
 
@@ -85,7 +100,7 @@ def correct_visit(
     """
     visit = visit_in_sight(writing, visit_id)
     rules.check_plannable(VisitState(visit.state))
-    values = read_plan(writing, visit, particulars)
+    values = read_plan(writing, visit, particulars, clean_note(reason, "reason"))
     cabinets: Sequence[UUID] | None = values.pop("cabinets", None)
     moved = afresh = False
     if cabinets is not None:
@@ -94,8 +109,8 @@ def correct_visit(
         moved = put_cabinets(writing, visit, things)
         afresh = before != set(cabinets)
     values = {name: value for name, value in values.items() if getattr(visit, name) != value}
-    if "planned_on" in values and visit.kind != VisitKind.SURVEY and not visit.override_reason:
-        afresh |= not authority_given(visit, values["planned_on"])
+    if "planned_on" in values and visit.state == VisitState.RELEASED and visit.kind in rules.PUTS_UP:
+        afresh |= not (authority_given(visit, values["planned_on"]) or covered_by_release(visit).authority)
     if afresh and visit.state == VisitState.RELEASED:
         values |= {"state": VisitState.PLANNED, "override_reason": ""}
     if "installer" in values:
@@ -112,18 +127,26 @@ def release_visit(writing: Writing, *, visit_id: UUID, override_reason: str = ""
 
     Raises RuleBroken VISIT_NOT_READY without authority to install or a survey that allows it, unless
     `override_reason` says why it goes ahead all the same; VISIT_STATE, LOCATION_CLOSED, NOT_FOUND.
+    A released visit is released again only where it has lost since what its release asked;
+    VALUE_INVALID for the reason that it was released with before.
     """
     visit = visit_in_sight(writing, visit_id)
-    rules.check_step(VisitState(visit.state), VisitState.RELEASED)
+    again = visit.state == VisitState.RELEASED and bool(against_begin(visit, visit.planned_on))
+    if not again:
+        rules.check_step(VisitState(visit.state), VisitState.RELEASED)
     require_open(visit.location, writing.now)
     why = clean_note(override_reason, "override_reason")
+    if again and why and why == visit.override_reason:
+        raise invalid(
+            "override_reason", "It was released with this reason before. Say why it still goes ahead."
+        )
     rules.check_release(
         VisitKind(visit.kind),
         authority=authority_given(visit, visit.planned_on),
         unsuitable=unsuitable(line.cabinet for line in cabinets_of(visit)),
         override_reason=why,
     )
-    step_to(writing, visit, VisitState.RELEASED, override_reason=why)
+    writing.revise(visit, state=VisitState.RELEASED, override_reason=why)
     writing.tell(Verb.VISIT_RELEASED, writing.now, about(visit), reason=why)
     return visit
 
@@ -165,29 +188,57 @@ def acknowledge_cautions(
 
 @action(Act.WORK_VISIT)
 def begin_visit(writing: Writing, *, visit_id: UUID, begun_at: datetime | None = None) -> Visit:
-    """Begin a released visit, whose cautions were read; an installer takes on one that was nobody's.
+    """Begin a released visit; an installer takes on one that was nobody's.
 
-    Raises RuleBroken VISIT_STATE, CAUTIONS_UNREAD, TIME_IN_FUTURE, NOT_FOUND.
+    What its release asked is asked again, as of the beginning. Whoever works there, which is the visit's
+    installer or, of one that is nobody's, who begins it, has read the cautions by their own name.
+    Raises RuleBroken VISIT_STATE, VISIT_NOT_READY, CABINET_NOT_AVAILABLE, LOCATION_CLOSED, BEFORE_KNOWN,
+    CAUTIONS_UNREAD, TIME_IN_FUTURE, NOT_FOUND.
     """
     visit = visit_in_sight(writing, visit_id)
     rules.check_step(VisitState(visit.state), VisitState.BEGUN)
-    rules.check_acknowledged([one.line.cabinet.label for one in work_of(visit) if not one.acknowledged])
+    at = at_or_now(writing, begun_at)
+    require_past(at, writing.now, "begun_at")
+    require_open(visit.location, at)
+    rules.check_there(gone_from(visit, at))
+    authority, unfit = lacking_at_begin(visit, day_at(visit.location, at), at)
+    rules.check_ready(VisitKind(visit.kind), authority=authority, unsuitable=unfit)
+    worker = visit.installer_id or writing.actor.staff_id
+    rules.check_acknowledged(
+        [one.line.cabinet.label for one in work_of(visit) if not one.acknowledged_by(worker)]
+    )
     taken: dict[str, Any] = {}
     if visit.installer_id is None and writing.scope.role is Role.INSTALLER:
         taken = {"installer": writing.staff}
     subjects = about(visit)
     step_to(writing, visit, VisitState.BEGUN, **taken)
-    writing.tell(Verb.VISIT_BEGUN, at_or_now(writing, begun_at), subjects)
+    writing.tell(Verb.VISIT_BEGUN, at, subjects)
     return visit
 
 
 @action(Act.WORK_VISIT)
 def finish_visit(
-    writing: Writing, *, visit_id: UUID, outcome: str = "", finished_at: datetime | None = None
+    writing: Writing,
+    *,
+    visit_id: UUID,
+    outcome: str = "",
+    left_out: Sequence[Mapping[str, Any]] = (),
+    finished_at: datetime | None = None,
 ) -> Visit:
-    """Finish a visit, with what came of it; raises RuleBroken VISIT_STATE, TEXT_INVALID, NOT_FOUND."""
+    """Finish a visit, with what came of it.
+
+    A survey ends with each of its cabinets surveyed on it, or with why one was left out: `left_out` holds a
+    `cabinet_id` and a `reason` of each, which are told after the outcome. Raises RuleBroken VISIT_STATE,
+    REASON_MISSING, VALUE_INVALID, CODE_REPEATED, TEXT_INVALID, NOT_FOUND.
+    """
     visit = visit_in_sight(writing, visit_id)
-    step_to(writing, visit, VisitState.DONE, outcome=clean_note(outcome, "outcome"))
+    rules.check_step(VisitState(visit.state), VisitState.DONE)
+    reasons = read_left_out(visit, left_out)
+    rules.check_left_out(unsurveyed(visit), reasons)
+    told = [clean_note(outcome, "outcome")]
+    told += [f"{label} was not surveyed: {why}" for label, why in reasons.items()]
+    words = clean_note("\n".join(line for line in told if line), "outcome")
+    step_to(writing, visit, VisitState.DONE, outcome=words)
     writing.tell(Verb.VISIT_FINISHED, at_or_now(writing, finished_at), about(visit))
     return visit
 

@@ -9,7 +9,7 @@ import binascii
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
@@ -88,7 +88,7 @@ def _size(typed: str | None) -> int:
 
 def _cursor(row: Model, ordering: str, tie: str) -> str:
     value, key = getattr(row, ordering.removeprefix("-")), getattr(row, tie)
-    plain = value.isoformat() if isinstance(value, datetime) else value
+    plain = value.isoformat() if isinstance(value, date) else value  # a datetime is a date, too
     plain = str(plain) if isinstance(plain, UUID) else plain
     text = json.dumps([ordering, plain, key if isinstance(key, int) else str(key)])
     return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")

@@ -38,6 +38,7 @@ class PlanVisitIn(In):
     )
     installer = Key(required=False, allow_null=True, source="installer_id", help_text="null: nobody yet")
     note = Text(required=False, help_text=_FOR_GOOD)
+    reason = Text(required=False, help_text="why a day that is over is told now; " + _FOR_GOOD)
 
 
 class CorrectVisitIn(In):
@@ -74,10 +75,23 @@ class BeginVisitIn(In):
     begun_at = MomentField(required=False, help_text="now unless told")
 
 
+class LeftOutIn(In):
+    """A cabinet that a survey left out."""
+
+    cabinet = Key(source="cabinet_id")
+    reason = Text(help_text="why; " + _FOR_GOOD)
+
+
 class FinishVisitIn(In):
     """It is over."""
 
     outcome = Text(required=False, help_text="what came of it; " + _FOR_GOOD)
+    left_out = serializers.ListField(
+        child=LeftOutIn(),
+        required=False,
+        max_length=CABINETS_MAX,
+        help_text="of a survey: each cabinet that was not surveyed, and why",
+    )
     finished_at = MomentField(required=False, help_text="now unless told")
 
 

@@ -33,6 +33,7 @@ from registry.console import (
     surveys,
     traces,
     visits,
+    working,
 )
 
 PAGES: list[URLPattern] = [
@@ -113,6 +114,8 @@ PAGES: list[URLPattern] = [
     path("visits/<uuid:key>/", visits.shown, name="visit"),
     path("visits/<uuid:key>/release/", visits.release, name="visit_release"),
     path("visits/<uuid:key>/correct/", visits.correct, name="visit_correct"),
+    path("visits/<uuid:key>/begin/", working.begin, name="visit_begin"),
+    path("visits/<uuid:key>/finish/", working.finish, name="visit_finish"),
     path("visits/<uuid:key>/cancel/", visits.cancel, name="visit_cancel"),
     path("locations/<uuid:key>/plan-visit/", visits.plan, name="visit_plan"),
     path("cabinets/<uuid:key>/survey/", surveys.record, name="cabinet_survey"),

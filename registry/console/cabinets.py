@@ -33,6 +33,7 @@ from registry.queries.cabinets import CabinetAt, cabinet_at
 from registry.queries.changes import told_shares
 from registry.queries.records import refer_as_known
 from registry.queries.timelines import cabinet_story
+from registry.queries.visits import visits_to_come
 from registry.rules.cabinets import DevicesGo, Setting
 from registry.rules.errors import RuleBroken, absent
 from registry.rules.roles import Scope
@@ -81,6 +82,7 @@ def cabinet(visit: Visit, key: UUID) -> HttpResponse:
             "buttons": _buttons(visit, now),
             "mountings": mountings_of(visit, now, asked),
             "photos": photos_of(visit, key, asked),
+            "visits_to_come": visits_to_come(visit.scope, cabinet_id=key) if asked.is_now else [],
             "checks": checks_of_cabinet(visit, key) if asked.is_now else [],
             **_histories(visit, asked, key),
             **timeline_of(visit, story, asked),

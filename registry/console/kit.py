@@ -15,7 +15,7 @@ from registry.console._writing import Wish, write, writing
 from registry.console.catalogue import ThingForm, YesOrNo
 from registry.console.visits import day_asked
 from registry.models import KitPart, KitRule, Staff
-from registry.queries.visits import kit_of, visits_of_van, work_of
+from registry.queries.visits import days_of_nobody, kit_of, visits_of_van, work_of
 from registry.rules.cautions import DEFER
 from registry.rules.errors import absent
 from registry.rules.kit import CONDITION_WORDS, KitBasis, KitCondition
@@ -142,7 +142,7 @@ def words_of_rule(rule: KitRule) -> str:
 
 @page
 def parts(visit: Visit) -> HttpResponse:
-    """Show the parts, each with the rules in force."""
+    """Show the parts, each with the rules in force, and what the visits of nobody need, by depot and day."""
     rules: dict[UUID, list[Any]] = {}
     for rule in KitRule.objects.filter(withdrawn=False).order_by("registered", "id"):
         withdraw = reverse("admin:kit_rule_withdraw", args=[rule.pk])
@@ -160,6 +160,7 @@ def parts(visit: Visit) -> HttpResponse:
             "title": "Kit",
             "trail": _trail()[:1],
             "parts": [(part, rules.get(part.pk, []), _buttons(visit, part)) for part in found],
+            "days": days_of_nobody(visit.scope),
             "buttons": visit.buttons(*offers),
         },
     )

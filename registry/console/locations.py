@@ -19,6 +19,7 @@ from registry.queries.contacts import contacts_held, contacts_in
 from registry.queries.locations import LocationAt, location_at
 from registry.queries.records import refer_as_known
 from registry.queries.timelines import Event, location_timeline
+from registry.queries.visits import visits_to_come
 from registry.rules.errors import RuleBroken
 from registry.rules.locations import LocationStanding
 
@@ -69,6 +70,7 @@ def location(visit: Visit, key: UUID) -> HttpResponse:
             ),
             "may_correct_contact": visit.may(locations.correct_contact),
             "cabinets": cabinets_at(asked.moment, location_id=key),
+            "visits_to_come": visits_to_come(visit.scope, location_id=key) if asked.is_now else [],
             **_histories(visit, asked, key),
             **timeline_of(
                 visit, location_timeline(key, known_index=asked.moment.index, zone=visit.zone), asked

@@ -24,6 +24,7 @@ from registry.queries.cabinets import cabinets_at
 from registry.queries.locations import location_at
 from registry.queries.timelines import visit_story
 from registry.queries.visits import (
+    against_begin,
     against_release,
     cabinets_of,
     kit_of,
@@ -112,7 +113,7 @@ def shown(visit: Visit, key: UUID) -> HttpResponse:
             "planned": planned,
             "waits": waits,
             "is_open": is_open,
-            "against": against_release(planned) if waits else "",
+            "against": against_release(planned) if waits else _lost(visit, planned),
             "work": [(one, _survey_buttons(visit, planned, one.line.cabinet_id)) for one in work_of(planned)],
             "defer": DEFER,
             "kit": kit_of([planned]),
@@ -120,6 +121,13 @@ def shown(visit: Visit, key: UUID) -> HttpResponse:
             "shown": reversed(visit_story(key, zone=visit.zone)),
         },
     )
+
+
+def _lost(visit: Visit, planned: Planned) -> str:
+    """Return what a released visit has lost since its release; blank for any other one."""
+    if planned.state != VisitState.RELEASED:
+        return ""
+    return against_begin(planned, max(planned.planned_on, visit.now.astimezone(visit.zone).date()))
 
 
 def _buttons(visit: Visit, planned: Planned) -> list[Button]:
@@ -130,6 +138,12 @@ def _buttons(visit: Visit, planned: Planned) -> list[Button]:
     offers: list[Any] = []
     if VisitState.RELEASED in nexts:
         offers.append((actions.release_visit, "Release", to("visit_release")))
+    if planned.state == VisitState.RELEASED and against_begin(planned, planned.planned_on):
+        offers.append((actions.release_visit, "Release again", to("visit_release")))
+    if VisitState.BEGUN in nexts:
+        offers.append((actions.begin_visit, "Begin", to("visit_begin")))
+    if VisitState.DONE in nexts:
+        offers.append((actions.finish_visit, "Finish", to("visit_finish")))
     if planned.state in (VisitState.PLANNED, VisitState.RELEASED):
         offers.append((actions.correct_visit, "Change", to("visit_correct")))
     if VisitState.CANCELLED in nexts:
@@ -185,7 +199,13 @@ class PlanForm(ChangeForm):
     """What a visit is planned with."""
 
     kind = Choice("What for", words_of(VisitKind))
+    reason = Reason(label="Why it is recorded late")
     field_order = ("kind",)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        why = "Only for work of a day that is over. Kept in the ledger for good: no personal data."
+        self.fields["reason"].help_text = why
 
 
 class CorrectForm(ChangeForm):
@@ -216,7 +236,12 @@ def plan(visit: Visit, key: UUID) -> HttpResponse:
             title=f"Plan a visit to {location.label}",
             form=lambda *args, **options: PlanForm(*args, people=people, cabinets=cabinets, **options),
             action=actions.plan_visit,
-            arguments=lambda form: {"location_id": key, "kind": form.cleaned_data["kind"], **form.plan()},
+            arguments=lambda form: {
+                "location_id": key,
+                "kind": form.cleaned_data["kind"],
+                "reason": form.cleaned_data["reason"],
+                **form.plan(),
+            },
             back=address_of_location(key),
             after=lambda written: address_of(written.pk),
             initial={

@@ -20,6 +20,7 @@ from django.db.models import Field, Model, UniqueConstraint
 from registry.ledger._guard import DELETE, INSERT, TRUNCATE, UPDATE
 from registry.ledger._guard import NAME_LENGTH_MAX as NAME_LENGTH_MAX
 from registry.ledger._guard import Guard as Guard
+from registry.ledger._visit_guards import visit_guards
 from registry.ledger.images import column_of, imaged_fields, ledgered_models
 from registry.models import (
     AcceptanceCheck,
@@ -31,6 +32,7 @@ from registry.models import (
     Split,
     SplitShare,
     Subject,
+    Visit,
 )
 from registry.models.base import LedgerKind, PeriodVersion
 
@@ -50,6 +52,7 @@ def all_guards(vendor: str) -> list[Guard]:
         *_erasable_guards(),
         *_sealed_guards(),
         *_frozen_guards(),
+        *visit_guards(_changed(Visit)),
         *_overlap_guards(),
     ]
     return [guard for guard in guards if guard.only in ("", vendor)]

@@ -2,20 +2,35 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from uuid import UUID
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Max, Prefetch, Q, QuerySet
 
-from registry.models import Cabinet, CabinetSurvey, CabinetWhereabouts, KitPart, KitRule, Visit, VisitCabinet
+from registry.models import (
+    Cabinet,
+    CabinetSurvey,
+    CabinetWhereabouts,
+    Depot,
+    KitPart,
+    KitRule,
+    Subject,
+    Visit,
+    VisitCabinet,
+)
 from registry.queries.moments import present
+from registry.queries.records import as_known
 from registry.rules.cabinets import DoorKind, Refrigeration, Setting, Supply
 from registry.rules.cautions import CabinetFacts, Caution, cautions_of_facts, digest
 from registry.rules.errors import RuleBroken, absent
+from registry.rules.events import Verb
 from registry.rules.kit import KitBasis, KitCondition, KitLine, Rule, kit
 from registry.rules.roles import Role, Scope
 from registry.rules.surveys import Drilling, Liner, SurveyOutcome
-from registry.rules.visits import OPEN, VisitKind, check_release
+from registry.rules.visits import OPEN, VisitKind, check_ready, check_release
+
+VISITS_LISTED_MAX = 20  # on the page of a location or a cabinet; more are on the list of visits
+DAYS_LISTED_MAX = 14  # of nobody's visits; each is a kit list of its own
 
 # --- visits ----------------------------------------------------------------------------------------
 
@@ -76,17 +91,104 @@ def against_release(visit: Visit) -> str:
     return ""
 
 
+@dataclass(frozen=True, slots=True)
+class Covered:
+    """What the reason of a release stands in for: authority to install, and cabinets without a survey."""
+
+    authority: bool = False
+    cabinets: frozenset[UUID] = frozenset()
+
+
+def covered_by_release(visit: Visit) -> Covered:
+    """Return what was already missing when a visit was released with a reason: that alone is covered.
+
+    A cabinet that has come there since, or was surveyed since, is judged afresh.
+    """
+    if not visit.override_reason:
+        return Covered()
+    told = Subject.objects.filter(thing_id=visit.pk, part="visit", entry__verb=str(Verb.VISIT_RELEASED))
+    index: int = told.aggregate(newest=Max("entry"))["newest"]
+    location, then = as_known([visit.location], index)[0], as_known([visit], index)[0]
+    given: date | None = location.authority_on
+    keys = {line.cabinet_id for line in cabinets_of(visit)}
+    since_then = CabinetWhereabouts.objects.current().filter(cabinet__in=keys, recorded__gt=index)
+    surveyed = CabinetSurvey.objects.filter(cabinet__in=keys, registered__gt=index)
+    changed = {*since_then.values_list("cabinet", flat=True), *surveyed.values_list("cabinet", flat=True)}
+    return Covered(given is None or given > then.planned_on, frozenset(keys - changed))
+
+
+def lacking_at_begin(visit: Visit, day: date, at: datetime | None = None) -> tuple[bool, list[str]]:
+    """Say whether authority is given by a day, and which cabinets are unfit, less what a release covers.
+
+    Surveys are those of the time `at`, or of now.
+    """
+    covered = covered_by_release(visit)
+    lines = [line.cabinet for line in cabinets_of(visit) if line.cabinet_id not in covered.cabinets]
+    return authority_given(visit, day) or covered.authority, unsuitable(lines, at)
+
+
+def against_begin(visit: Visit, day: date) -> str:
+    """Return what a released visit has lost since its release, in words; blank where nothing."""
+    authority, unfit = lacking_at_begin(visit, day)
+    try:
+        check_ready(VisitKind(visit.kind), authority=authority, unsuitable=unfit)
+    except RuleBroken as broken:
+        return broken.message
+    return ""
+
+
+def gone_from(visit: Visit, at: datetime) -> list[str]:
+    """Return the labels of a visit's cabinets that did not stand where it goes at a time."""
+    lines = cabinets_of(visit)
+    stays = CabinetWhereabouts.objects.current().valid_at(at).filter(location=visit.location_id)
+    there = set(
+        stays.filter(cabinet__in=[line.cabinet_id for line in lines]).values_list("cabinet", flat=True)
+    )
+    return [line.cabinet.label for line in lines if line.cabinet_id not in there]
+
+
+def unsurveyed(visit: Visit) -> list[str]:
+    """Return the labels of the cabinets that a survey was to look at and that were not surveyed on it."""
+    return [label for _, label in cabinets_left_out(visit)]
+
+
+def cabinets_left_out(visit: Visit) -> list[tuple[UUID, str]]:
+    """Return key and label of each cabinet of a survey that was not surveyed on it, in the order of work."""
+    if visit.kind != VisitKind.SURVEY:
+        return []
+    done = set(CabinetSurvey.objects.filter(visit=visit).values_list("cabinet", flat=True))
+    lines = [line for line in cabinets_of(visit) if line.cabinet_id not in done]
+    return [(line.cabinet_id, line.cabinet.label) for line in lines]
+
+
+def visits_to_come(
+    scope: Scope, *, location_id: UUID | None = None, cabinet_id: UUID | None = None
+) -> list[Visit]:
+    """Return the visits to a location, or for a cabinet, that are still to be made, by day."""
+    found = visits_in_sight(scope).filter(state__in=[str(state) for state in OPEN])
+    if location_id is not None:
+        found = found.filter(location=location_id)
+    if cabinet_id is not None:
+        lines = VisitCabinet.objects.filter(cabinet=cabinet_id, withdrawn=False)
+        found = found.filter(pk__in=lines.values("visit"))
+    return list(visits_as_shown(found).order_by("planned_on", "id")[:VISITS_LISTED_MAX])
+
+
 # --- what is known of cabinets ---------------------------------------------------------------------
 
 
-def surveys_now(cabinets: Iterable[UUID]) -> dict[UUID, CabinetSurvey]:
-    """Return the newest survey of each cabinet where it now stands: a move makes older ones worthless."""
+def surveys_now(cabinets: Iterable[UUID], at: datetime | None = None) -> dict[UUID, CabinetSurvey]:
+    """Return the newest survey of each cabinet where it stood at a time, now unless told.
+
+    A move makes older ones worthless.
+    """
     keys = set(cabinets)
-    moment = present()
-    stays = CabinetWhereabouts.objects.current().valid_at(moment.valid_at).filter(cabinet__in=keys)
+    then = at or present().valid_at
+    stays = CabinetWhereabouts.objects.current().valid_at(then).filter(cabinet__in=keys)
     since = dict(stays.values_list("cabinet", "valid_from"))
     newest: dict[UUID, CabinetSurvey] = {}
-    rows = CabinetSurvey.objects.filter(cabinet__in=keys).order_by("surveyed_at", "registered", "id")
+    rows = CabinetSurvey.objects.filter(cabinet__in=keys, surveyed_at__lte=then)
+    rows = rows.order_by("surveyed_at", "registered", "id")
     for survey in rows.select_related("surveyed_by"):
         if survey.cabinet_id in since and survey.surveyed_at >= since[survey.cabinet_id]:
             newest[survey.cabinet_id] = survey
@@ -133,10 +235,10 @@ def cautions_of(cabinet: Cabinet) -> list[Caution]:
     return cautions_of_facts(facts_of([cabinet])[cabinet.pk])
 
 
-def unsuitable(cabinets: Iterable[Cabinet]) -> list[str]:
-    """Return the labels of cabinets that no survey calls fit for work where they stand."""
+def unsuitable(cabinets: Iterable[Cabinet], at: datetime | None = None) -> list[str]:
+    """Return the labels of cabinets that no survey calls fit for work where they stood at a time, or now."""
     rows = list(cabinets)
-    surveys = surveys_now(cabinet.pk for cabinet in rows)
+    surveys = surveys_now((cabinet.pk for cabinet in rows), at)
     return [
         cabinet.label
         for cabinet in rows
@@ -156,6 +258,10 @@ class CabinetOfVisit:
     def acknowledged(self) -> bool:
         """Whether somebody acknowledged the cautions as they now read."""
         return self.line.cautions_sha256 == digest(self.cautions)
+
+    def acknowledged_by(self, staff_id: UUID | None) -> bool:
+        """Say whether this person acknowledged the cautions as they now read."""
+        return self.acknowledged and self.line.acknowledged_by_id == staff_id
 
 
 def work_of(visit: Visit) -> list[CabinetOfVisit]:
@@ -210,6 +316,30 @@ def visits_of_van(scope: Scope, day: date, installer_id: UUID | None) -> list[Vi
     found = visits_in_sight(scope).filter(planned_on=day, state__in=[str(state) for state in OPEN])
     found = found.filter(installer=installer_id)
     return list(visits_as_shown(found).order_by("location__name", "id"))
+
+
+@dataclass(frozen=True, slots=True)
+class DayOfNobody:
+    """The visits of a depot on a day for which nobody is named yet, and what they need together."""
+
+    depot: Depot
+    day: date
+    visits: list[Visit]
+    kit: list[KitEntry]
+
+
+def days_of_nobody(scope: Scope) -> list[DayOfNobody]:
+    """Return the visits to be made that are nobody's, summed by depot and day, the earliest first.
+
+    Up to DAYS_LISTED_MAX of them. Each costs the queries of `kit_of`.
+    """
+    found = visits_in_sight(scope).filter(state__in=[str(state) for state in OPEN], installer=None)
+    rows = visits_as_shown(found).select_related("location__depot")
+    groups: dict[tuple[date, UUID], list[Visit]] = {}
+    for visit in rows.order_by("planned_on", "location__depot__code", "location__name", "id"):
+        groups.setdefault((visit.planned_on, visit.location.depot_id), []).append(visit)
+    listed = list(groups.items())[:DAYS_LISTED_MAX]
+    return [DayOfNobody(some[0].location.depot, day, some, kit_of(some)) for (day, _), some in listed]
 
 
 def _plain(rule: KitRule) -> Rule:

@@ -11,19 +11,13 @@ from hashlib import sha256
 
 from registry.rules.cabinets import DoorKind, Refrigeration, Setting, Supply
 from registry.rules.errors import Code, RuleBroken
+from registry.rules.refrigerants import COMPARED, designation, flammable, safety_class
 from registry.rules.surveys import Drilling, Liner
 
 COMMON_PRACTICE = "common practice, no source"
 DEFER = "Local codes, the maker's instructions and licensed practice come before anything said here."
 
-# Safety classes of refrigerants (ISO 817, from memory). What is in none of them counts as A3.
-HIGHLY_FLAMMABLE = frozenset({"R-290", "R-600A", "R-600", "R-1270", "R-170", "R-50"})  # A3
-FLAMMABLE = frozenset({"R-32", "R-1234YF", "R-1234ZE(E)", "R-454A", "R-454B", "R-454C", "R-455A", "R-152A"})
-NOT_FLAMMABLE = frozenset(
-    {"R-134A", "R-404A", "R-407A", "R-407C", "R-407F", "R-448A", "R-449A", "R-450A", "R-452A"}
-    | {"R-502", "R-507A", "R-513A", "R-12", "R-22", "R-744"}
-)
-# The largest charge of one circuit, in grams (IEC 60335-2-89:2019).
+# The largest charge of one circuit, in grams, of class A3, and of A2 and A2L (IEC 60335-2-89:2019).
 A3_CHARGE_G_MAX, A2_CHARGE_G_MAX = 500, 1_200
 
 
@@ -60,20 +54,6 @@ class Caution:
     assumed: bool = False
 
 
-def designation(refrigerant: str) -> str:
-    """Return a refrigerant as ISO 817 writes it, in capitals: "r290" and "R 290" are "R-290"."""
-    text = refrigerant.upper().replace(" ", "").replace("-", "")
-    return f"R-{text.removeprefix('R')}" if text else ""
-
-
-def highly_flammable(refrigerant: str) -> bool | None:
-    """Say whether a refrigerant is of class A3; None where it is unread or not in the tables."""
-    name = designation(refrigerant)
-    if name in HIGHLY_FLAMMABLE:
-        return True
-    return False if name in FLAMMABLE | NOT_FLAMMABLE else None
-
-
 def may_not_drill(facts: CabinetFacts) -> bool | None:
     """Say whether a cabinet must not be drilled; None where nobody knows: then it is not drilled either."""
     answers = (
@@ -81,7 +61,7 @@ def may_not_drill(facts: CabinetFacts) -> bool | None:
         None
         if facts.refrigeration is Refrigeration.UNKNOWN
         else facts.refrigeration is Refrigeration.COLD_WALL,
-        highly_flammable(facts.refrigerant),
+        flammable(facts.refrigerant),  # the stricter: a hole does not ask how fast it would burn
     )
     if True in answers:
         return True
@@ -153,29 +133,41 @@ def _power(facts: CabinetFacts) -> list[Caution]:
 
 
 def _refrigerant(facts: CabinetFacts) -> list[Caution]:
-    name = designation(facts.refrigerant)
-    flammable = highly_flammable(facts.refrigerant)
+    name, safety = designation(facts.refrigerant), safety_class(facts.refrigerant)
+    trigger = f"refrigerant {name}" if name else "refrigerant unknown"
+    told = "safety class of ANSI/ASHRAE 34 and ISO 817"
+    source = f"{told}{'' if name in COMPARED else ', from memory'}; measures: {COMMON_PRACTICE}"
     found = []
-    if flammable is not False:
+    if safety is None or safety.endswith("3"):
         found.append(
             Caution(
                 "flammable_refrigerant",
                 "Highly flammable refrigerant (class A3): no drilling, no sparks or flames. Ventilate, switch"
                 " a gas detector on before starting, keep an extinguisher at hand; only a trained person"
                 " works here.",
-                f"refrigerant {name}" if name else "refrigerant unknown",
-                "safety class of ISO 817, from memory; measures: " + COMMON_PRACTICE,
-                flammable is None,
+                trigger,
+                source if safety else COMMON_PRACTICE,
+                safety is None,
             )
         )
-    elif name in FLAMMABLE:
+    elif not safety.endswith("1"):
         found.append(
             Caution(
                 "mildly_flammable_refrigerant",
-                "Flammable refrigerant (class A2 or A2L): no flames and no sparks near the circuit."
-                " Ventilate; only a trained person opens it.",
-                f"refrigerant {name}",
-                "safety class of ISO 817, from memory; measures: " + COMMON_PRACTICE,
+                f"Flammable refrigerant (class {safety}): no drilling, no flames and no sparks near the"
+                " circuit. Ventilate; only a trained person opens it.",
+                trigger,
+                source,
+            )
+        )
+    if safety is not None and safety.startswith("B"):
+        found.append(
+            Caution(
+                "toxic_refrigerant",
+                f"Toxic refrigerant (class {safety}): do not work alone, know the way out, ventilate. Leave"
+                " at the first smell of it, and let only trained people with breathing protection go back.",
+                trigger,
+                source,
             )
         )
     if found and facts.charge_g is None:
@@ -188,7 +180,7 @@ def _refrigerant(facts: CabinetFacts) -> list[Caution]:
                 True,
             )
         )
-    most = A2_CHARGE_G_MAX if name in FLAMMABLE else A3_CHARGE_G_MAX
+    most = A2_CHARGE_G_MAX if safety in ("A2", "A2L") else A3_CHARGE_G_MAX
     if found and facts.charge_g is not None and facts.charge_g > most:
         found.append(
             Caution(

@@ -147,7 +147,8 @@ def kit(jobs: Iterable[tuple[VisitKind, CabinetFacts]], rules: Sequence[Rule]) -
         line.because.append(rule.name)
         # Where it would be as many without them, nothing rests on what nobody knows.
         if not sure or _quantity(rule, sure) < _quantity(rule, [*sure, *unsure]):
-            line.assumed_for += [facts.label for facts in unsure if facts.label not in line.assumed_for]
+            labels = [*line.assumed_for, *(facts.label for facts in unsure)]
+            line.assumed_for = list(dict.fromkeys(labels))  # two visits of a day may go to one cabinet
     return list(lines.values())
 
 

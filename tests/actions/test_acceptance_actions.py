@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from registry.actions import acceptance, accounts, assignments, cabinets, periods
+from registry.actions import acceptance, accounts, assignments, cabinets, periods, visits
 from registry.models import AcceptanceCheck, DeviceWhereabouts, Entry
 from registry.models.base import new_key
 from registry.queries.acceptance import billing_of, evidence_of, first_readings, judged_in
@@ -19,6 +19,8 @@ from registry.rules.roles import Scope
 from registry.rules.simulation import Fault
 from registry.rules.whereabouts import EndReason
 from tests.actions.unchanged import refused
+from tests.factories import visiting
+from tests.factories.evidence import photographed
 from tests.factories.playing import BELOW, MINUTE, checked, hung, mark_compensation, passed, report
 from tests.factories.world import DAY, World
 
@@ -72,6 +74,29 @@ def test_what_was_judged_is_frozen_with_its_digest_and_judges_the_same_again(wor
     assert [zone["sensor"] for zone in frozen.zones] == [1, 2, 3]
     for text in (kept.readings, kept.findings, kept.judged_by):
         assert parse_canonical(text.encode()) == json.loads(text)
+
+
+def test_a_check_a_photo_and_a_survey_are_told_of_a_visit_that_goes_to_their_cabinet(world: World) -> None:
+    check = passed(world)
+    assignment = DeviceWhereabouts.objects.current().get(period=check.assignment)
+    here = visiting.planned(world, cabinets=[])
+    elsewhere = visiting.planned(world, cabinets=[], location_id=world.store().pk)
+    off = visiting.planned(world, cabinets=[])
+    visits.cancel_visit(world.office, visit_id=off.pk, reason="Too wet")
+    of_cabinet = {"cabinet_id": assignment.cabinet_id, "taken_at": world.clock.at}
+    for tell in (
+        lambda key: checked(world, assignment, visit_id=key),
+        lambda key: photographed(world, **of_cabinet, visit_id=key),
+        lambda key: visiting.surveyed(world, assignment.cabinet, visit_id=key),
+    ):
+        for visit_id, code in (
+            (new_key(), "not_found"),
+            (elsewhere.pk, "cabinet_not_available"),
+            (off.pk, "visit_state"),
+        ):
+            with refused(code, "visit"):
+                tell(visit_id)
+        assert tell(here.pk).visit_id == here.pk
 
 
 def test_a_report_from_before_the_installation_is_not_counted_but_told(world: World) -> None:

@@ -1037,15 +1037,15 @@ def acknowledge_cautions(world: World) -> Prepared:
     )
 
 
-@row(FIELD, "visit.begun", TRIP, "~visit", scoped=True)
+@row(FIELD, "visit.begun", "visit location", "~visit", scoped=True)
 def begin_visit(world: World) -> Prepared:
-    visit = visiting.read(world, visiting.released(world))
+    visit = visiting.released(world, cabinets=[])  # whoever begins has read the cautions of every one
     return lambda actor, **more: visits.begin_visit(actor, **more, visit_id=visit.pk), {"visit": visit}
 
 
 @row(FIELD, "visit.finished", TRIP, "~visit", scoped=True)
 def finish_visit(world: World) -> Prepared:
-    visit = visiting.begun(world)
+    visit = visiting.begun(world, "inspect")
     return (
         lambda actor, **more: visits.finish_visit(actor, **more, visit_id=visit.pk, outcome="All done"),
         {"visit": visit},

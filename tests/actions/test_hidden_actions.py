@@ -43,10 +43,7 @@ FRESH = {
     ("assign_device", "assignment_id"),
     ("swap_device", "new_assignment_id"),
     ("record_provisional_device", "assignment_id"),
-    # The visit of which a check or a photo is told is kept as told, and not looked up.
     ("check_installation", "check_id"),
-    ("check_installation", "visit_id"),
-    ("add_photo", "visit_id"),
 }
 
 
@@ -136,7 +133,7 @@ def side(world: World, depot: Depot) -> Side:
         mounting=mounted(world, hung.period).pk,
         bare=world.assigned(world.device(depot=depot), world.cabinet(store)).period,
         photo=photographed(world, cabinet_id=cabinet.pk).pk,
-        visit=visiting.planned(world, cabinets=[cabinet], location_id=store.pk).pk,
+        visit=visiting.planned(world, "survey", [cabinet], location_id=store.pk).pk,
         serial=device.serial,
     )
 
@@ -627,6 +624,18 @@ CASES = [
         )
         for name in ("assignment", "cabinet", "device")
     ],
+    Case(
+        "add_photo",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {
+            "visit_id": key,
+            "cabinet_id": own.cabinet,
+            "kind": "other",
+            "kept": kept_photo(),
+            "taken_at": world.clock.at,
+        },
+    ),
     Case("erase_photo", "photo_id", "photo", lambda world, own, key: {"photo_id": key}),
     # Acceptance.
     Case(
@@ -634,6 +643,12 @@ CASES = [
         "assignment_id",
         "assignment",
         lambda world, own, key: {"assignment_id": key, "tape_mm": BELOW},
+    ),
+    Case(
+        "check_installation",
+        "visit_id",
+        "visit",
+        lambda world, own, key: {"visit_id": key, "assignment_id": own.assignment, "tape_mm": BELOW},
     ),
     Case(
         "sign_off",
@@ -719,12 +734,15 @@ CASES = [
 
 
 def gone_on(world: World, key: UUID, state: VisitState, *, read: bool = False) -> UUID:
-    """Bring a planned visit into a state, if there is one of this key; return the key."""
+    """Bring a planned visit into a state, if there is one of this key; return the key.
+
+    To be begun by anybody, as `read` has it, its cabinets are taken off: nobody has cautions to read then.
+    """
     visit = Visit.objects.filter(pk=key, state=VisitState.PLANNED).first()
     if visit is not None:
-        visits.release_visit(world.office, visit_id=key)
         if read or state is VisitState.BEGUN:
-            visiting.read(world, visit)
+            visits.correct_visit(world.office, visit_id=key, particulars={"cabinets": []})
+        visits.release_visit(world.office, visit_id=key)
         if state is VisitState.BEGUN:
             visits.begin_visit(world.office, visit_id=key)
     return key

@@ -45,13 +45,14 @@ def test_a_photo_is_of_an_assignment_a_cabinet_or_a_device_that_fit_together(
     cabinet, device = world.cabinet(), world.device()
     assert photographed(world, cabinet_id=cabinet.pk).cabinet == cabinet
     assert photographed(world, device_id=device.pk).device == device
-    assert photographed(world, cabinet_id=cabinet.pk, device_id=device.pk, visit_id=new_key())
+    assert photographed(world, cabinet_id=cabinet.pk, device_id=device.pk)
     for about, code, field in (
         ({}, "value_invalid", "cabinet"),
         ({"assignment_id": assignment.period, "cabinet_id": cabinet.pk}, "value_invalid", "cabinet"),
         ({"assignment_id": assignment.period, "device_id": device.pk}, "value_invalid", "device"),
         ({"assignment_id": new_key()}, "not_found", "assignment"),
         ({"cabinet_id": new_key()}, "not_found", "cabinet"),
+        ({"cabinet_id": cabinet.pk, "visit_id": new_key()}, "not_found", "visit"),
         ({"cabinet_id": cabinet.pk, "kind": "selfie"}, "value_invalid", "kind"),
         ({"cabinet_id": cabinet.pk, "taken_at": world.clock.at + DAY}, "time_in_future", "taken_at"),
     ):

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from registry.actions import cabinets, kit, surveys, visits
+from registry.actions import cabinets, kit, locations, surveys, visits
 from registry.models import Entry, Staff, Visit, VisitCabinet
 from registry.models.base import new_key
 from registry.queries.staff import scope_of
@@ -89,13 +89,103 @@ def test_other_cabinets_or_a_day_before_it_is_allowed_have_to_be_released_again(
     assert state_after(planned_on=day_of(world, 2)) == "planned"
 
 
+# --- between the release and the work -----------------------------------------------------------------
+
+
+def test_what_the_release_asked_is_asked_again_when_somebody_begins(world: World) -> None:
+    cabinet, elsewhere = world.cabinet(), world.store()
+    surveyed(world, cabinet)
+    allowed(world)
+    visit = read(world, release(world, planned(world, "install", [cabinet])))
+
+    def refuses(code: str) -> None:
+        with refused(code, "visit"):
+            visits.begin_visit(world.office, visit_id=visit.pk)
+
+    with refused("visit_state", "visit"):  # nothing was lost, so there is nothing to release again
+        release(world, visit, "As told")
+    given = {"location_id": world.location.pk}
+    locations.correct_location(world.office, **given, particulars={"authority_on": None})
+    refuses("visit_not_ready")
+    allowed(world)
+    surveyed(world, cabinet, "unsuitable")
+    read(world, visit)
+    refuses("visit_not_ready")
+    release(world, visit, "They mended the floor")
+    with refused("visit_state", "visit"):
+        release(world, visit, "They mended the floor, really")
+    # The reason covers what was missing then: neither what is lost since, nor a cabinet that has gone.
+    locations.correct_location(world.office, **given, particulars={"authority_on": None})
+    refuses("visit_not_ready")
+    with refused("value_invalid", "override_reason"):
+        release(world, visit, "They mended the floor")
+    release(world, visit, "Their manager told us on the telephone")
+    surveyed(world, cabinet, "unsuitable")
+    refuses("visit_not_ready")
+    surveyed(world, cabinet, "with_conditions")
+    read(world, visit)
+    world.clock.at += timedelta(hours=1)
+    cabinets.move_cabinet(
+        world.office, cabinet_id=cabinet.pk, location_id=elsewhere.pk, valid_from=world.clock.at
+    )
+    refuses("cabinet_not_available")
+    # Whoever was there before it went, and tells it late, was there.
+    before = world.clock.at - timedelta(minutes=5)
+    assert visits.begin_visit(world.office, visit_id=visit.pk, begun_at=before).state == "begun"
+
+
+def test_nobody_begins_where_the_store_has_closed(world: World) -> None:
+    visit = released(world, cabinets=[])
+    given = {"location_id": world.location.pk, "valid_from": world.clock.at}
+    locations.close_location(world.office, **given, reason="Let to somebody else")
+    with refused("location_closed", "location"):
+        visits.begin_visit(world.office, visit_id=visit.pk)
+
+
+def test_a_reason_for_the_survey_does_not_bring_the_visit_before_the_customers_day(world: World) -> None:
+    allowed(world, day_of(world, 3))
+    visit = release(world, planned(world, "install"), "Its neighbour was surveyed")
+    moved = visits.correct_visit(
+        world.office, visit_id=visit.pk, particulars={"planned_on": day_of(world, 2)}
+    )
+    assert (moved.state, moved.override_reason) == ("planned", "")
+
+
+@pytest.mark.parametrize("kind", ["remove", "inspect"])
+def test_ones_own_device_comes_out_without_authority_to_install(world: World, kind: str) -> None:
+    visit = read(world, release(world, planned(world, kind)))
+    assert visits.begin_visit(world.office, visit_id=visit.pk).state == "begun"
+
+
+def test_work_of_yesterday_is_recorded_today_with_a_reason(world: World) -> None:
+    yesterday = world.clock.at - DAY
+    why = "Somebody rang while the office was closed"
+    visit = released(world, cabinets=[], planned_on=day_of(world, -1), reason=why)
+    planning = Entry.objects.get(verb="visit.planned")
+    assert (planning.reason, planning.occurred_at >= yesterday + DAY) == (why, True)
+    # What else is told of it is told of its day, too: the day that stays is not asked again.
+    told = {"note": "Ring first", "planned_on": visit.planned_on}
+    assert visits.correct_visit(world.office, visit_id=visit.pk, particulars=told).state == "released"
+    with refused("reason_missing", "reason"):
+        visits.correct_visit(world.office, visit_id=visit.pk, particulars={"planned_on": day_of(world, -2)})
+    visits.begin_visit(world.office, visit_id=visit.pk, begun_at=yesterday)
+    visits.finish_visit(world.office, visit_id=visit.pk, finished_at=yesterday + timedelta(hours=1))
+    assert [
+        entry.occurred_at for entry in Entry.objects.filter(verb__in=["visit.begun", "visit.finished"])
+    ] == [
+        yesterday,
+        yesterday + timedelta(hours=1),
+    ]
+
+
 # --- the plan ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("code", "field", "plan"),
     [
-        ("value_invalid", "planned_on", lambda world: {"planned_on": day_of(world, -2)}),
+        ("reason_missing", "reason", lambda world: {"planned_on": day_of(world, -2)}),
+        ("value_invalid", "planned_on", lambda world: {"planned_on": day_of(world, -400), "reason": "Late"}),
         ("value_invalid", "kind", lambda world: {"kind": "picnic"}),
         ("value_invalid", "cabinets", lambda world: {"kind": "install", "cabinets": []}),
         ("cabinet_not_available", "cabinets", lambda world: {"cabinets": [world.cabinet(world.store()).pk]}),
@@ -204,6 +294,24 @@ def test_whoever_a_visit_is_given_to_reads_the_cautions_themselves(world: World)
     assert visits.begin_visit(them, visit_id=visit.pk).state == "begun"
 
 
+def test_a_colleague_has_not_read_the_cautions_for_whoever_begins(world: World) -> None:
+    visit = read(world, released(world), world.installer)
+    them = person(world, "installer", world.tarnmouth)
+    with refused("cautions_unread", "visit"):
+        visits.begin_visit(them, visit_id=visit.pk)
+    with refused("cautions_unread", "visit"):  # nobody's, so the office would be the one at work
+        visits.begin_visit(world.office, visit_id=visit.pk)
+    assert visits.begin_visit(world.installer, visit_id=visit.pk).installer_id == world.installer.staff_id
+
+
+def test_the_office_begins_for_an_installer_who_has_read_the_cautions_themselves(world: World) -> None:
+    visit = read(world, released(world, installer_id=world.installer.staff_id))
+    with refused("cautions_unread", "visit"):
+        visits.begin_visit(world.office, visit_id=visit.pk)
+    read(world, visit, world.installer)
+    assert visits.begin_visit(world.office, visit_id=visit.pk).state == "begun"
+
+
 # --- its states ----------------------------------------------------------------------------------------
 
 
@@ -239,7 +347,7 @@ def test_a_visit_is_cancelled_with_a_reason_and_begun_at_no_time_to_come(world: 
         visits.cancel_visit(world.installer, visit_id=visit.pk, reason=" ")
     assert visits.cancel_visit(world.installer, visit_id=visit.pk, reason="Too wet").outcome == "Too wet"
     other = released(world, cabinets=[])
-    with refused("time_in_future", "occurred_at"):
+    with refused("time_in_future", "begun_at"):
         visits.begin_visit(world.office, visit_id=other.pk, begun_at=world.clock.at + DAY)
 
 
@@ -261,6 +369,41 @@ def test_a_survey_is_of_a_cabinet_in_a_store_and_of_a_visit_that_goes_there(worl
         )
     survey = surveys.record_survey(world.installer, cabinet_id=cabinet.pk, visit_id=visit.pk, **given)
     assert (survey.visit_id, survey.surveyed_by_id) == (visit.pk, world.installer.staff_id)
+
+
+def test_a_survey_ends_with_each_cabinet_surveyed_or_left_out_for_a_reason(world: World) -> None:
+    first, second, other = world.cabinet(), world.cabinet(), world.cabinet()
+    visit = begun(world, cabinets=[first, second])
+
+    def finish(*left_out: tuple[Any, str]) -> Visit:
+        given = [{"cabinet_id": cabinet.pk, "reason": why} for cabinet, why in left_out]
+        return visits.finish_visit(
+            world.office, visit_id=visit.pk, outcome="Seen in the rain", left_out=given
+        )
+
+    with refused("reason_missing", "left_out") as caught:
+        finish()
+    assert caught.value.details == {"cabinets": [first.label, second.label]}
+    surveyed(world, first)  # not on this visit
+    surveyed(world, second, visit_id=visit.pk)
+    for code, left_out in (
+        ("reason_missing", [(first, "  ")]),
+        ("code_repeated", [(first, "Locked"), (first, "Locked")]),
+        ("value_invalid", [(first, "Locked"), (second, "Locked, too")]),
+    ):
+        with refused(code, "left_out"):
+            finish(*left_out)
+    with refused("not_found", "cabinet"):
+        finish((first, "Locked"), (other, "Locked, too"))
+
+    done = finish((first, "Behind a locked shutter"))
+
+    assert done.outcome == f"Seen in the rain\n{first.label} was not surveyed: Behind a locked shutter"
+    visit = begun(world, "inspect", cabinets=[first])
+    with refused("value_invalid", "left_out"):
+        visits.finish_visit(
+            world.office, visit_id=visit.pk, left_out=[{"cabinet_id": first.pk, "reason": "Locked"}]
+        )
 
 
 # --- the kit -------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from typing import Any
 from registry.actions import accounts, cabinets, devices, locations, products
 from tests.api.count_operations import drawn
 from tests.api.noun_operations import account, contact, device_token, token
+from tests.factories import visiting
 from tests.factories.playing import passed
 from tests.factories.world import DAY, World, device_model, person
 
@@ -167,6 +168,32 @@ LISTS = {
         [SIGNED_IN, HEAD, "locationstate", "location"],
         query=lambda world: {"history": "locationstate", "of": world.location.pk},
         dated=True,
+    ),
+    "visits": Listed(
+        "visits/",
+        visiting.planned,
+        ("planned_on",),
+        # the rows with their locations and people, their cabinets
+        [SIGNED_IN, HEAD, "visit", "visitcabinet"],
+        [SIGNED_IN, HEAD, "visit", "visitcabinet"],
+    ),
+    "surveys": Listed(
+        "surveys/",
+        lambda world: visiting.surveyed(world, world.cabinet()),
+        ("surveyed_at",),
+        # the rows, where their cabinets stand
+        [SIGNED_IN, HEAD, "cabinetsurvey"],
+        [SIGNED_IN, HEAD, "cabinetsurvey"],
+    ),
+    "kit-parts": Listed(
+        "kit-parts/",
+        visiting.part,
+        ("code", "name"),
+        [SIGNED_IN, HEAD, "kitpart"],
+        [SIGNED_IN, HEAD, "kitpart"],
+    ),
+    "kit-rules": Listed(
+        "kit-rules/", visiting.rule, ("name",), [SIGNED_IN, HEAD, "kitrule"], [SIGNED_IN, HEAD, "kitrule"]
     ),
     "entries": Listed(
         "entries/",

@@ -37,6 +37,7 @@ from registry.models.base import new_key
 from registry.rules.errors import Code
 from tests.actions.unchanged import nothing_changed
 from tests.api.client import PROBLEM, ROOT, Api, Person, Reply, check_problem, made, ok, told
+from tests.factories import visiting
 from tests.factories.world import DAY, World
 from tests.walk.served import Served, served
 
@@ -83,6 +84,7 @@ class Company:
             "period": f"periods/devicewhereabouts/{self.assignment}/",
             "product": f"products/{world.eight_lb.pk}/",
             "person": f"staff/{world.installer.staff_id}/",
+            "visit": f"visits/{visiting.planned(world, cabinets=[]).pk}/",
             "token": f"tokens/{ApiToken.objects.earliest('pk').pk}/",
         }
 
@@ -706,6 +708,7 @@ def test_an_unknown_thing_is_404_whatever_the_condition(company: Company) -> Non
 LISTS = (
     *("acceptance", "accounts", "assignments", "cabinets", "cabinet-models", "contacts", "depots", "devices"),
     *("device-models", "device-tokens", "entries", "locations", "products", "staff", "tokens"),
+    *("kit-parts", "kit-rules", "surveys", "visits"),
 )
 
 

@@ -54,13 +54,15 @@ def _acknowledge(world: World) -> Operation:
 
 @_operation
 def _begin(world: World) -> Operation:
-    visit = visiting.read(world, visiting.released(world))
+    visit = visiting.read(world, visiting.released(world), world.administrator)
     return _of("visits", visit.pk, "begin", "visit.begun", {})
 
 
 @_operation
 def _finish(world: World) -> Operation:
-    return _of("visits", visiting.begun(world).pk, "finish", "visit.finished", {"outcome": "All done"})
+    return _of(
+        "visits", visiting.begun(world, "inspect").pk, "finish", "visit.finished", {"outcome": "All done"}
+    )
 
 
 @_operation

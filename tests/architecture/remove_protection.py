@@ -56,6 +56,11 @@ READINGS = (
 COUNTING = ("tests/actions/test_counts_actions.py", "tests/rules", "tests/api/test_counts_api.py")
 PHOTOS = ("tests/ledger/test_audit_photos.py", "tests/actions/test_photos_actions.py")
 MOUNTED = ("tests/rules/test_rules_mountings.py", "tests/actions/test_mountings_actions.py")
+VISITING = (
+    "tests/actions/test_visits_actions.py",
+    "tests/rules/test_rules_visits.py",
+    "tests/actions/test_acceptance_actions.py",
+)
 ALL_TESTS = ("tests/rules", "tests/actions", "tests/queries", "tests/ledger", "tests/models")
 
 # Which tests to ask first for a guard that one table alone has.
@@ -69,6 +74,11 @@ SINGLE = {
     "only_erased": "erased",
     "unsealed": "guard",
     "sealed_once": "sealed",
+    "planned_first": "planned_first",
+    "in_turn": "state_to_state",
+    "over": "planned_first",
+    "of_a_visit": "called_off",
+    "same_visit": "own_location",
 }
 
 # Conditions in the code: file, a part of the line (its `if` never holds, or the line itself goes), tests.
@@ -115,6 +125,25 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/actions/photos.py", '_in_sight(writing, shown_cabinet, None, "cabinet")', HIDDEN),
     ("registry/actions/photos.py", '_in_sight(writing, None, shown_device, "device")', HIDDEN),
     ("registry/actions/photos.py", 'require_past(taken_at, writing.now, "taken_at")', PHOTOS),
+    ("registry/actions/visits.py", 'require_past(at, writing.now, "begun_at")', VISITING),
+    ("registry/actions/visits.py", "    require_open(visit.location, at)", VISITING),
+    ("registry/actions/visits.py", "rules.check_there(gone_from(visit, at))", VISITING),
+    ("registry/actions/visits.py", "rules.check_ready(VisitKind(visit.kind)", VISITING),
+    ("registry/actions/visits.py", "if not again:", VISITING),
+    ("registry/actions/visits.py", "if again and why and why == visit.override_reason:", VISITING),
+    ("registry/actions/visits.py", "rules.check_left_out(unsurveyed(visit), reasons)", VISITING),
+    ("registry/actions/visits.py", "check_acknowledged(cautions, codes)", VISITING),
+    ("registry/actions/_visits.py", "rules.check_told_of(VisitState(visit.state)", VISITING),
+    ("registry/actions/_visits.py", "if len(reasons) != len(left_out):", VISITING),
+    ("registry/actions/_visits.py", "if not reasons.keys() <= labels.keys():", VISITING),
+    ("registry/rules/visits.py", "if wanting and not override_reason:", VISITING),
+    ("registry/rules/visits.py", "if silent:", VISITING),
+    ("registry/rules/visits.py", "if idle:", VISITING),
+    ("registry/rules/visits.py", "if (today - planned_on).days > LATE_DAYS_MAX:", VISITING),
+    ("registry/rules/visits.py", "if not goes_there:", VISITING),
+    ("registry/rules/visits.py", "if state is VisitState.CANCELLED:", VISITING),
+    ("registry/actions/photos.py", "visit_told_of(writing, visit_id, cabinet", VISITING),
+    ("registry/actions/acceptance.py", "visit_told_of(writing, visit_id, cabinet", VISITING),
     ("registry/ledger/images.py", "return value.quantize(", ("tests/ledger",)),
     ("registry/ledger/images.py", "return value.astimezone(UTC)", ("tests/ledger",)),
     (

@@ -321,9 +321,9 @@ def test_the_page_takes_as_many_queries_for_many_rows_as_for_few(
 
     # the session; the person; the head; the cabinet, its model, stay, store, split, shares, products, what
     # hangs in it; its story: which entries, the entries, their subjects, names of people; the practice of
-    # mounting, photos, checks; its histories: splits, shares, products, devices and what they are called,
-    # stays and stores; the cabinets and the devices to narrow it by
-    with django_assert_num_queries(27):
+    # mounting, photos, visits to come, checks; its histories: splits, shares, products,
+    # devices and what they are called, stays and stores; the cabinets and the devices to narrow it by
+    with django_assert_num_queries(28):
         assert len(office.get(at("cabinet", cabinet.pk)).context["devices"]) == rows
 
 

@@ -119,6 +119,18 @@ def visit_of(case: Case) -> tuple[UUID]:
     return (found.pk,)
 
 
+def visit_at_work(case: Case, *steps: str) -> tuple[UUID]:
+    """Return the key of a visit to this depot's store that has taken some steps."""
+    if not Location.objects.filter(pk=case.side.location).exists():
+        return (uuid4(),)
+    day = case.world.clock.at.date() + DAY
+    given = {"location_id": case.side.location, "kind": "survey", "planned_on": day}
+    key = visits.plan_visit(case.world.office, **given).pk
+    for step in steps:
+        {"release": visits.release_visit, "begin": visits.begin_visit}[step](case.world.office, visit_id=key)
+    return (key,)
+
+
 def part_of(case: Case) -> tuple[UUID]:
     """Return the key of a part of the kit."""
     code = case.world.code("P")
@@ -307,9 +319,11 @@ TABLE: dict[str, Row] = {
     "visit_correct": Row(
         OFFICE, ADDRESS, visit_of, lambda c: {"note": "by the back", "cabinets": [str(c.side.cabinet)]}
     ),
+    "visit_begin": Row(OFFICE, ADDRESS, lambda c: visit_at_work(c, "release"), lambda c: {}),
+    "visit_finish": Row(OFFICE, ADDRESS, lambda c: visit_at_work(c, "release", "begin"), lambda c: {}),
     "visit_cancel": Row(OFFICE, ADDRESS, visit_of, lambda c: dict(WHY)),
     "cabinet_survey": writes("cabinet", ADDRESS, outcome="suitable"),
-    "kit": reads(),
+    "kit": reads("", LIST),
     "kit_adopt": writes(),
     "kit_part_register": writes(code="CLAMP-2", name="Clamp"),
     "kit_part_correct": Row(OFFICE, EVERYWHERE, part_of, lambda c: {"name": "Wide clamp"}),

@@ -9,6 +9,7 @@ from registry.actions import kit, locations, surveys, visits
 from registry.models import CabinetSurvey, KitPart, KitRule, Visit
 from registry.rules.errors import RuleBroken
 from tests.console.pages import at, post, problems, signed_in, text_of
+from tests.factories import visiting
 from tests.factories.world import DAY, World
 
 
@@ -56,12 +57,16 @@ def test_a_visit_is_planned_from_its_location_and_listed_by_day(world: World, to
     assert "No visit on that day is still to be made." in other_day
 
 
-def test_a_day_that_is_over_is_refused_beside_its_field(world: World) -> None:
+def test_a_day_that_is_over_asks_why_it_is_recorded_late(world: World) -> None:
     page, cabinet = at("visit_plan", world.location.pk), world.cabinet()
     yesterday = str(world.clock.at.date() - DAY)
     answer = post(signed_in(world.office), page, "record", planned_on=yesterday, cabinets=[str(cabinet.pk)])
-    assert "is over at the store" in problems(answer)["id_planned_on"]
+    assert "is over at the store" in problems(answer)["id_reason"]
     assert not Visit.objects.exists()
+    told = {"kind": "inspect", "planned_on": yesterday, "cabinets": [str(cabinet.pk)]}
+    sent = post(signed_in(world.office), page, "record", **told, reason="They rang on Sunday")
+    assert sent.status_code == 303
+    assert "They rang on Sunday" in text_of(signed_in(world.office).get(at("visit", Visit.objects.get().pk)))
 
 
 def test_a_list_says_what_is_no_day(world: World) -> None:
@@ -167,6 +172,76 @@ def test_a_visit_is_cancelled_with_a_reason_and_leaves_the_list(world: World, to
     assert "What came of it the store is flooded" in shown
     assert "No visit is still to be made." in text_of(desk.get(at("visits")))
     assert "install at" in text_of(desk.get(at("visits") + "?show=all"))
+
+
+def test_the_office_begins_and_finishes_for_an_installer_who_rang(world: World, tomorrow: date) -> None:
+    first, second = world.cabinet(), world.cabinet()
+    visit = planned(world, tomorrow, kind="survey", cabinets=[first.pk, second.pk])
+    desk = signed_in(world.office)
+    begin, finish = at("visit_begin", visit.pk), at("visit_finish", visit.pk)
+    assert begin not in desk.get(at("visit", visit.pk)).content.decode()
+    visits.release_visit(world.office, visit_id=visit.pk)
+    assert begin in desk.get(at("visit", visit.pk)).content.decode()
+    # Nobody reads cautions for somebody else.
+    assert "acknowledged by whoever works there" in text_of(post(desk, begin, "record"))
+    visiting.read(world, visit, world.installer)
+    assert post(desk, begin, "record").status_code == 303
+
+    assert finish in desk.get(at("visit", visit.pk)).content.decode()
+    surveys.record_survey(
+        world.installer, cabinet_id=first.pk, visit_id=visit.pk, particulars={"outcome": "suitable"}
+    )
+    refused = text_of(post(desk, finish, "record", outcome="It rained"))
+    assert f"{second.label} was not surveyed on this visit" in refused
+    why = {f"left_out_{second.pk}": "Behind a locked shutter"}
+    assert post(desk, finish, "record", outcome="It rained", **why).status_code == 303
+    assert f"It rained {second.label} was not surveyed: Behind a locked shutter" in text_of(
+        desk.get(at("visit", visit.pk))
+    )
+
+
+def test_what_was_lost_since_the_release_is_told_and_released_again(world: World, tomorrow: date) -> None:
+    visit, desk = planned(world, tomorrow, kind="swap"), signed_in(world.office)
+    page = at("visit_release", visit.pk)
+    assert post(desk, page, "record", override_reason="Its neighbour was surveyed").status_code == 303
+    assert page not in desk.get(at("visit", visit.pk)).content.decode()
+    visiting.surveyed(world, visit.cabinets.get().cabinet, "unsuitable")
+    shown = desk.get(at("visit", visit.pk))
+    assert "Before it begins Since it was released, no survey says that" in text_of(shown)
+    assert "Release again" in text_of(shown)
+    assert post(desk, page, "record", override_reason="They mended the floor").status_code == 303
+    assert "Release again" not in text_of(desk.get(at("visit", visit.pk)))
+
+
+def test_visits_to_come_stand_on_the_pages_of_their_location_and_cabinets(
+    world: World, tomorrow: date
+) -> None:
+    visit, other = planned(world, tomorrow), world.cabinet()
+    desk, link = signed_in(world.office), at("visit", visit.pk)
+    its = at("cabinet", visit.cabinets.get().cabinet_id)
+    for page in (at("location", world.location.pk), its):
+        assert link in desk.get(page).content.decode()
+    assert link not in desk.get(at("cabinet", other.pk)).content.decode()
+    assert link not in desk.get(its + f"?as_of={world.start:%Y-%m-%d} 09:00").content.decode()
+    visits.cancel_visit(world.office, visit_id=visit.pk, reason="Too wet")
+    assert "Visits still to be made" not in text_of(desk.get(its))
+
+
+def test_the_kit_of_nobodys_visits_is_summed_by_depot_and_day(world: World, tomorrow: date) -> None:
+    kit.adopt_kit(world.office)
+    afar = world.store(depot=world.fellgate)
+    for _ in range(2):
+        planned(world, tomorrow, installer_id=None)
+    planned(world, tomorrow)  # somebody's
+    there = {"location_id": afar.pk, "cabinets": [world.cabinet(afar).pk], "installer_id": None}
+    planned(world, tomorrow, **there)
+    shown = text_of(signed_in(world.administrator).get(at("kit")))
+    near = shown.index(f"{tomorrow}, depot {world.tarnmouth.label}")
+    far = shown.index(f"{tomorrow}, depot {world.fellgate.label}")
+    first, last = sorted((near, far))
+    two, one = (shown[first:last], shown[last:]) if near == first else (shown[last:], shown[first:last])
+    assert "RAIL-M Middle rail, for 900 to 1400 mm 2 piece" in two
+    assert "RAIL-M Middle rail, for 900 to 1400 mm 1 piece" in one
 
 
 def test_the_kit_of_a_van_is_summed_over_its_day_with_every_caution_before_it(

@@ -45,15 +45,24 @@ def read(world: World, visit: Visit, actor: Actor | None = None) -> Visit:
 
 
 def begun(world: World, kind: str = "survey", **more: Any) -> Visit:
-    """Bring a visit as far as that somebody works there."""
-    visit = read(world, released(world, kind, **more))
-    return visits.begin_visit(world.office, visit_id=visit.pk)
+    """Bring a visit as far as that somebody works there: its installer, or the office where it has none."""
+    visit = released(world, kind, **more)
+    worker = world.office if visit.installer_id is None else world.installer
+    return visits.begin_visit(worker, visit_id=read(world, visit, worker).pk)
 
 
-def surveyed(world: World, cabinet: Cabinet, outcome: str = "suitable", **more: Any) -> CabinetSurvey:
-    """Survey a cabinet."""
+def surveyed(
+    world: World,
+    cabinet: Cabinet,
+    outcome: str = "suitable",
+    visit_id: UUID | None = None,
+    **more: Any,
+) -> CabinetSurvey:
+    """Survey a cabinet, on a visit where one is named."""
     particulars = {"outcome": outcome, **({} if outcome == "suitable" else {"note": "Wet floor"}), **more}
-    return surveys.record_survey(world.office, cabinet_id=cabinet.pk, particulars=particulars)
+    return surveys.record_survey(
+        world.office, cabinet_id=cabinet.pk, visit_id=visit_id, particulars=particulars
+    )
 
 
 def allowed(world: World, on: date | None = None) -> None:

@@ -27,6 +27,7 @@ from registry.models import (
     ContactText,
     DeviceWhereabouts,
     Entry,
+    Location,
     LocationHolding,
     LocationState,
     Photo,
@@ -37,8 +38,10 @@ from registry.models import (
     SplitShare,
     Staff,
     Subject,
+    Visit,
 )
 from registry.models.base import PeriodVersion, Record, Version, new_key
+from registry.rules.visits import NEXT, VisitState
 from tests.conftest import outside_actions
 from tests.models.rows import (
     DAY,
@@ -235,6 +238,30 @@ def overlapping(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
     )
 
 
+def begun_at_once(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(rows.insert, Visit, state="begun"))
+
+
+def out_of_turn(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(update, rows.of[Visit][0], state="begun", revised_id=rows.head + 1))
+
+
+def noted_after_the_end(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    visit = rows.of[Visit][0]
+    update(visit, state="cancelled", revised_id=rows.head + 1)
+    rows.tell()
+    return Case(partial(update, visit, note="After all", revised_id=rows.head + 1))
+
+
+def of_no_visit(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    return Case(partial(rows.insert, model, visit_id=new_key()))
+
+
+def of_another_visit(rows: Rows, guard: Guard, model: type[models.Model]) -> Case:
+    other = {"visit_id": rows.of[Visit][0].pk, "revised_id": rows.head + 1}
+    return Case(partial(update, rows.of[Photo][0], **other))
+
+
 CASES: dict[str, Callable[[Rows, Guard, type[models.Model]], Case]] = {
     "no_delete": deleting,
     "no_truncate": truncating,
@@ -255,6 +282,11 @@ CASES: dict[str, Callable[[Rows, Guard, type[models.Model]], Case]] = {
     "before_split": adding_a_share,
     "whole": splitting_in_part,
     "only_erased": rewording,
+    "planned_first": begun_at_once,
+    "in_turn": out_of_turn,
+    "over": noted_after_the_end,
+    "of_a_visit": of_no_visit,
+    "same_visit": of_another_visit,
     **dict.fromkeys({g.what for g in GUARDS.values() if g.what.startswith("one_per_")}, overlapping),
 }
 
@@ -287,6 +319,53 @@ def test_every_guard_has_a_name_of_its_own_that_the_database_can_hold() -> None:
         of_vendor = [guard.name for guard in all_guards(vendor)]
         assert len(set(of_vendor)) == len(of_vendor)
         assert max(map(len, of_vendor)) < guards.NAME_LENGTH_MAX  # at the limit a name may have been cut
+
+
+def test_the_database_lets_a_visit_go_from_state_to_state_as_the_rules_do(rows: Rows) -> None:
+    way = {"planned": [], "released": ["released"], "begun": ["released", "begun"]}
+    way |= {"done": ["released", "begun", "done"], "cancelled": ["cancelled"]}
+    visit = rows.of[Visit][0]
+    for state in VisitState:
+        for wanted in set(VisitState) - {state}:
+            with transaction.atomic():
+                for step in way[state]:
+                    update(visit, state=step, revised_id=rows.head + 1)
+                words = refusal(partial(update, visit, state=str(wanted), revised_id=rows.head + 1))
+                transaction.set_rollback(True)
+            # A release is taken back by another plan, which is no step.
+            fine = wanted in NEXT[state] or (state, wanted) == ("released", "planned")
+            assert (words == "") is fine, (state, wanted, words)
+    for change in ({"kind": "swap"}, {"location_id": rows.of[Location][1].pk}):
+        words = refusal(partial(update, rows.of[Visit][1], **change, revised_id=rows.head + 1))
+        assert "guard_visit_in_turn" in words
+
+
+def test_a_visit_is_planned_first_and_stays_as_it_ended(rows: Rows) -> None:
+    assert "guard_visit_planned_first" in refusal(partial(rows.insert, Visit, state="begun"))
+    for ended in ("done", "cancelled"):
+        with transaction.atomic():
+            for step in ["released", "begun", "done"] if ended == "done" else ["cancelled"]:
+                update(rows.of[Visit][0], state=step, revised_id=rows.head + 1)
+            note = partial(update, rows.of[Visit][0], note="After all", revised_id=rows.head + 1)
+            assert "guard_visit_over" in refusal(note)
+            transaction.set_rollback(True)
+
+
+def test_a_check_is_of_a_visit_to_its_own_location_and_a_photo_stays_with_its_visit(rows: Rows) -> None:
+    visit, elsewhere = rows.of[Visit][0], rows.of[Location][1].pk
+    away = partial(rows.insert, AcceptanceCheck, visit_id=visit.pk, location_id=elsewhere)
+    assert "guard_acceptancecheck_of_a_visit" in refusal(away)
+    other = {"visit_id": visit.pk, "revised_id": rows.head + 1}
+    assert "guard_photo_same_visit" in refusal(partial(update, rows.of[Photo][0], **other))
+
+
+@pytest.mark.parametrize("model", [AcceptanceCheck, Photo], ids=name_of)
+def test_nothing_is_told_of_a_visit_that_was_called_off(rows: Rows, model: type[models.Model]) -> None:
+    visit = rows.of[Visit][0]
+    assert refusal(partial(rows.insert, model, visit_id=visit.pk)) == ""
+    update(visit, state="cancelled", revised_id=rows.head + 1)
+    rows.tell()
+    assert "of_a_visit" in refusal(partial(rows.insert, model, visit_id=visit.pk))
 
 
 @pytest.mark.parametrize("model", GUARDED, ids=name_of)

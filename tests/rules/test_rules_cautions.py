@@ -8,10 +8,10 @@ from registry.rules.cautions import (
     cautions_of_facts,
     check_acknowledged,
     digest,
-    highly_flammable,
     may_not_drill,
 )
 from registry.rules.errors import RuleBroken
+from registry.rules.refrigerants import designation, flammable, safety_class
 from registry.rules.surveys import Drilling
 
 # A harmless cabinet: everything is known, nothing of it calls for more than the usual.
@@ -49,11 +49,15 @@ TABLE = [
     ({}, "cord_route", "29 CFR 1910.305(g)"),
     ({"needs_ladder": True}, "ladder", "29 CFR 1926.1053(b)"),
     ({}, "ingress", "IEC 60529"),
-    ({"refrigerant": "R-290"}, "flammable_refrigerant", "ISO 817, from memory"),
+    ({"refrigerant": "R-290"}, "flammable_refrigerant", "ANSI/ASHRAE 34 and ISO 817; measures"),
     ({"refrigerant": "R-290", "charge_g": 501}, "charge_too_large", "IEC 60335-2-89:2019"),
     ({"refrigerant": "R-290", "charge_g": None}, "charge_unread", "IEC 60335-2-89"),
     ({"refrigerant": "R-454C", "charge_g": 1_201}, "charge_too_large", "IEC 60335-2-89:2019"),
-    ({"refrigerant": "R-454C"}, "mildly_flammable_refrigerant", "ISO 817, from memory"),
+    ({"refrigerant": "R-454C"}, "mildly_flammable_refrigerant", "ANSI/ASHRAE 34 and ISO 817; measures"),
+    ({"refrigerant": "R-152a"}, "mildly_flammable_refrigerant", "ISO 817, from memory"),
+    ({"refrigerant": "R-717"}, "toxic_refrigerant", "ANSI/ASHRAE 34 and ISO 817; measures"),
+    ({"refrigerant": "R-717", "charge_g": 501}, "charge_too_large", "IEC 60335-2-89:2019"),
+    ({"refrigerant": "R-32"}, "no_drilling", "common practice, no source"),
     ({"refrigeration": Refrigeration.COLD_WALL}, "cold_wall", "common practice, no source"),
     ({"refrigeration": Refrigeration.COLD_WALL}, "no_drilling", "common practice, no source"),
     ({"drilling": Drilling.FORBIDDEN}, "no_drilling", "common practice, no source"),
@@ -105,9 +109,53 @@ def test_charges_up_to_the_standard_are_let_pass() -> None:  # IEC 60335-2-89:20
     assert "charge_unread" not in told(charge_g=None)  # nothing burns
 
 
-@pytest.mark.parametrize("written", ["R-290", "r290", "R 290", "290", "R-600a"])
-def test_a_refrigerant_is_known_however_it_is_written(written: str) -> None:
-    assert highly_flammable(written) is True
+# Isomers with a small letter, blends with a capital one: UNEP and ASHRAE's fact sheet "Update on New
+# Refrigerants Designations and Safety Classifications", 2017 and 2020, which names R-134a and R-401A.
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("R-290", "R-290"),
+        ("r290", "R-290"),
+        ("R 290", "R-290"),
+        ("290", "R-290"),
+        ("R600A", "R-600a"),
+        ("R-134a", "R-134a"),
+        ("r404a", "R-404A"),
+        ("R-401a", "R-401A"),
+        ("R507a", "R-507A"),
+        ("R-1234YF", "R-1234yf"),
+        ("r1234ze(e)", "R-1234ze(E)"),
+        ("R-13b1", "R-13B1"),
+        ("", ""),
+    ],
+)
+def test_a_refrigerant_is_written_as_the_standard_has_it(written: str, told: str) -> None:
+    assert designation(written) == told
+
+
+# ANSI/ASHRAE Standard 34-2022, as published tables of safety classes repeat it; R-1234ze(E): 34-2019.
+PUBLISHED = {
+    **dict.fromkeys(("R-12", "R-22", "R-134a", "R-404A", "R-410A"), "A1"),
+    **dict.fromkeys(("R-32", "R-454B", "R-454C", "R-1234yf", "R-1234ze(E)"), "A2L"),
+    **dict.fromkeys(("R-290", "R-600a", "R-1150", "R-1270"), "A3"),
+    "R-717": "B2L",
+}
+# From memory, not read again.
+REMEMBERED = {
+    **dict.fromkeys(("R-744", "R-452A", "R-449A", "R-448A", "R-513A", "R-407F"), "A1"),
+    **dict.fromkeys(("R-454A", "R-455A"), "A2L"),
+    **dict.fromkeys(("R-50", "R-170", "R-600"), "A3"),
+    "R-152a": "A2",
+}
+
+
+@pytest.mark.parametrize(("name", "safety"), [*PUBLISHED.items(), *REMEMBERED.items()])
+def test_a_refrigerant_has_the_class_of_the_standard(name: str, safety: str) -> None:
+    assert safety_class(name.lower()) == safety
+    assert flammable(name) is (safety[1:] != "1")
+    assert may_not_drill(CabinetFacts(**{**KNOWN, "refrigerant": name})) is (safety[1:] != "1")  # type: ignore[arg-type]
+    told = {c.source for c in cautions_of_facts(CabinetFacts(refrigerant=name)) if name in c.trigger}
+    assert any("from memory" in source for source in told) is (name in REMEMBERED and safety[1:] != "1")
 
 
 def test_a_marked_zone_is_drilled_only_where_neither_tubes_nor_gas_forbid_it() -> None:
@@ -117,6 +165,7 @@ def test_a_marked_zone_is_drilled_only_where_neither_tubes_nor_gas_forbid_it() -
     assert of() is False
     assert of(refrigeration=Refrigeration.COLD_WALL) is True
     assert of(refrigerant="R-290") is True
+    assert of(refrigerant="R-454C") is True  # burns slowly, and burns
     assert of(drilling=Drilling.FORBIDDEN, refrigerant="") is True
     assert of(refrigerant="") is None
 

@@ -45,6 +45,8 @@ def test_of_an_unknown_width_every_rail_goes_along_and_is_marked() -> None:
     rules = [Rule(RAIL, 1, width_below_mm=1_200), Rule(SENSOR, 1, width_from_mm=1_200)]
     unknown = replace(KNOWN, label="SK-2", interior_width_mm=None)
     assert lines(rules, KNOWN, unknown) == [(RAIL, 1, ["SK-2"]), (SENSOR, 2, ["SK-2"])]
+    # Two visits of a day may go to one cabinet: it is named once.
+    assert lines(rules, unknown, unknown) == [(RAIL, 2, ["SK-2"]), (SENSOR, 2, ["SK-2"])]
 
 
 def test_one_spare_in_ten_is_rounded_up_once_over_the_whole_day() -> None:

@@ -1,6 +1,6 @@
 """Visits: their states, their release, and what a survey has to tell; common practice, no source."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -8,6 +8,7 @@ from registry.rules.errors import RuleBroken
 from registry.rules.surveys import SurveyOutcome, check_survey
 from registry.rules.visits import (
     CABINETS_MAX,
+    LATE_DAYS_MAX,
     VisitKind,
     VisitState,
     check_acknowledged,
@@ -60,7 +61,7 @@ def test_a_release_asks_for_what_the_kind_of_visit_needs(kind: VisitKind) -> Non
         return True
 
     assert ready()
-    assert ready(authority=False) is (kind == "survey")
+    assert ready(authority=False) is (kind not in ("install", "swap"))
     assert ready(unsuitable=["SK-1"]) is (kind not in ("install", "swap"))
     assert ready(authority=False, unsuitable=["SK-1"], override_reason="Agreed by phone")
 
@@ -79,11 +80,14 @@ def test_only_a_survey_goes_to_no_cabinet_and_none_to_too_many() -> None:
             check_cabinets(kind, count)
 
 
-def test_a_visit_is_planned_for_today_or_later() -> None:
-    check_day(date(2026, 11, 27), date(2026, 11, 27))
-    with pytest.raises(RuleBroken) as caught:
-        check_day(date(2026, 11, 26), date(2026, 11, 27))
-    assert caught.value.field == "planned_on"
+def test_a_visit_is_planned_for_today_or_later_or_told_late_with_a_reason() -> None:
+    today = date(2026, 11, 27)
+    check_day(today, today)
+    check_day(today - timedelta(days=LATE_DAYS_MAX), today, "The plan was made by telephone")
+    for days, why, field in ((1, "", "reason"), (LATE_DAYS_MAX + 1, "Long ago", "planned_on")):
+        with pytest.raises(RuleBroken) as caught:
+            check_day(today - timedelta(days=days), today, why)
+        assert caught.value.field == field
 
 
 def test_a_survey_that_says_no_or_on_conditions_says_why() -> None:
