@@ -30,7 +30,7 @@ from registry.queries.day_packs import (
     devices_at_hand,
     evidence_taken,
     store_taken,
-    visits_taken,
+    work_taken,
 )
 from registry.queries.locations import LocationAt
 from registry.queries.moments import present
@@ -284,6 +284,7 @@ class DayPackOut(serializers.Serializer):  # type: ignore[type-arg]
     products = PackProductOut(many=True)
     depots = DepotOut(many=True)
     visits = PackVisitOut(many=True, help_text="of the day: yours, and those that are nobody's yet")
+    kit = PackKitOut(many=True, help_text="summed for your own visits of the day")
     practice = serializers.DictField(child=PackBoundsOut(), help_text="of mounting, by measure")
     stores = PackStoreOut(many=True, help_text="the store that was asked for, if any")
     devices = PackDeviceOut(many=True, help_text="that you could assign now: those in your van first")
@@ -308,9 +309,9 @@ class DayPackView(RegisterView):
         day, location_id = self._day(), self.key_in("location")
         moment = present()
         catalogue = catalogue_taken()
-        visits = visits_taken(day, moment, self.scope)
+        work = work_taken(day, moment, self.scope)
         stores = [store_taken(location_id, moment, self.scope)] if location_id else []
-        evidence = evidence_taken([*stores, *(visit.store for visit in visits)])
+        evidence = evidence_taken([*stores, *(visit.store for visit in work.visits)])
         data: Mapping[str, Any] = {
             "day": day,
             "made_at": clock.now(),
@@ -320,7 +321,8 @@ class DayPackView(RegisterView):
             "cabinet_models": catalogue.cabinet_models,
             "products": catalogue.products,
             "depots": depots_at_hand(self.scope),
-            "visits": visits,
+            "visits": work.visits,
+            "kit": work.kit,
             "practice": {str(kept.value): kept.bounds for kept in practice_kept()},
             "stores": stores,
             "devices": devices_at_hand(self.scope),

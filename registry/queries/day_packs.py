@@ -10,6 +10,7 @@ from django.db.models import Case, Q, QuerySet, Value, When
 from registry.models import (
     AcceptanceCheck,
     CabinetModel,
+    CabinetSurvey,
     Depot,
     DeviceModel,
     DeviceWhereabouts,
@@ -26,7 +27,7 @@ from registry.queries.moments import Moment
 from registry.queries.visits import (
     KitEntry,
     facts_of,
-    kit_of,
+    kits_of,
     surveys_now,
     visits_as_shown,
     visits_in_sight,
@@ -34,7 +35,7 @@ from registry.queries.visits import (
 from registry.rules.cautions import Caution, cautions_of_facts, digest
 from registry.rules.errors import absent
 from registry.rules.roles import Role, Scope
-from registry.rules.visits import VisitState
+from registry.rules.visits import OPEN, VisitKind, VisitState
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,14 @@ class VisitTaken:
     visit: Visit
     store: StoreTaken
     works: tuple[WorkTaken, ...]
+    kit: list[KitEntry]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkOfDay:
+    """The visits of a day that are taken along, and what the van takes for the person's own."""
+
+    visits: list[VisitTaken]
     kit: list[KitEntry]
 
 
@@ -136,10 +145,11 @@ def stores_taken(location_ids: Iterable[UUID], moment: Moment, scope: Scope) -> 
     ]
 
 
-def visits_taken(day: date, moment: Moment, scope: Scope) -> list[VisitTaken]:
+def work_taken(day: date, moment: Moment, scope: Scope) -> WorkOfDay:
     """Return the visits of a day that are this person's, or nobody's yet, with all that the work needs.
 
-    Cancelled ones stay away. What stands and hangs is asked for all visits at once, the kit for each.
+    Cancelled ones stay away. A visit's cautions count as read where this person has read them; a cabinet of a
+    survey as surveyed where it was on that visit. As many queries for many visits as for one.
     """
     rows = visits_in_sight(scope).filter(planned_on=day).exclude(state=VisitState.CANCELLED)
     if scope.role is not Role.INSTALLER:
@@ -151,8 +161,11 @@ def visits_taken(day: date, moment: Moment, scope: Scope) -> list[VisitTaken]:
     lines = [line for visit in visits for line in _lines(visit)]
     facts = facts_of(line.cabinet for line in lines)
     surveyed = set(surveys_now(line.cabinet_id for line in lines))
+    on_visits = set(CabinetSurvey.objects.filter(visit__in=visits).values_list("visit", "cabinet"))
+    own = [visit for visit in visits if visit.installer_id == scope.staff_id and visit.state in OPEN]
+    *kits, van = kits_of([*([visit] for visit in visits), own])
     taken = []
-    for visit in visits:
+    for visit, kit in zip(visits, kits, strict=True):
         store = stores.get(visit.location_id)
         if store is None:
             continue
@@ -161,14 +174,18 @@ def visits_taken(day: date, moment: Moment, scope: Scope) -> list[VisitTaken]:
             WorkTaken(
                 standing[line.cabinet_id],
                 cautions := cautions_of_facts(facts[line.cabinet_id]),
-                line.acknowledged_at if line.cautions_sha256 == digest(cautions) else None,
-                line.cabinet_id in surveyed,
+                line.acknowledged_at
+                if (line.cautions_sha256, line.acknowledged_by_id) == (digest(cautions), scope.staff_id)
+                else None,
+                (visit.pk, line.cabinet_id) in on_visits
+                if visit.kind == VisitKind.SURVEY
+                else line.cabinet_id in surveyed,
             )
             for line in _lines(visit)
             if line.cabinet_id in standing
         )
-        taken.append(VisitTaken(visit, store, works, kit_of([visit])))
-    return taken
+        taken.append(VisitTaken(visit, store, works, kit))
+    return WorkOfDay(taken, van)
 
 
 def _lines(visit: Visit) -> list[VisitCabinet]:

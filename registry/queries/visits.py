@@ -297,18 +297,28 @@ def rules_now() -> list[KitRule]:
 
 def kit_of(visits: Iterable[Visit]) -> list[KitEntry]:
     """Return what to take along for some visits together."""
-    rows = {visit.pk: visit for visit in visits}
+    [found] = kits_of([visits])
+    return found
+
+
+def kits_of(vans: Iterable[Iterable[Visit]]) -> list[list[KitEntry]]:
+    """Return what each van takes along for its visits together: three queries for all of them."""
+    loads = [{visit.pk: visit for visit in visits} for visits in vans]
     lines = list(
-        VisitCabinet.objects.filter(visit__in=rows, withdrawn=False)
+        VisitCabinet.objects.filter(visit__in={key for load in loads for key in load}, withdrawn=False)
         .order_by("visit", "position", "id")
         .select_related("cabinet__model")
     )
     facts = facts_of(line.cabinet for line in lines)
-    jobs = [(VisitKind(rows[line.visit_id].kind), facts[line.cabinet_id]) for line in lines]
     rules = rules_now()
     parts: Mapping[UUID, KitPart] = {rule.part_id: rule.part for rule in rules}
     plain = [_plain(rule) for rule in rules]
-    return [KitEntry(parts[line.part], line) for line in kit(jobs, plain)]
+    kits = []
+    for load in loads:
+        mine = [line for line in lines if line.visit_id in load]
+        jobs = [(VisitKind(load[line.visit_id].kind), facts[line.cabinet_id]) for line in mine]
+        kits.append([KitEntry(parts[line.part], line) for line in kit(jobs, plain)])
+    return kits
 
 
 def visits_of_van(scope: Scope, day: date, installer_id: UUID | None) -> list[Visit]:

@@ -6,7 +6,7 @@ from uuid import uuid4
 
 import pytest
 
-from registry.actions import cabinets, devices, kit, visits
+from registry.actions import cabinets, devices, kit, surveys, visits
 from registry.models import Visit
 from registry.queries.moments import head_index
 from registry.queries.visits import cabinets_of, cautions_of
@@ -113,6 +113,58 @@ def planned(world: World, **more: Any) -> Visit:
     wish = {"kind": "install", "planned_on": date(2026, 3, 2), "cabinets": [world.cabinet().pk]}
     whose = {"location_id": world.location.pk, "installer_id": world.installer.staff_id}
     return visits.plan_visit(world.office, **{**wish, **whose, **more})
+
+
+def test_the_work_of_a_day_takes_as_many_queries_for_many_visits_as_for_one(
+    installer: Person, world: World
+) -> None:
+    kit.adopt_kit(world.office)
+    planned(world)
+    before = tables_read(lambda: installer.get(PACK, **ON))
+    for _ in range(3):
+        planned(world)
+        planned(world, installer_id=None, kind="survey")
+
+    assert tables_read(lambda: installer.get(PACK, **ON)) == before
+
+
+def test_the_kit_is_summed_for_ones_own_visits(installer: Person, world: World) -> None:
+    kit.adopt_kit(world.office)
+    own = [planned(world), planned(world)]
+    planned(world, installer_id=None)
+    wanted = ok(installer.get("kit/", **ON, installer=world.installer.staff_id))
+
+    pack = ok(installer.get(PACK, **ON))
+
+    assert len(pack["visits"]) == len(own) + 1
+    assert [(line["code"], line["quantity"]) for line in pack["kit"]] == [
+        (line["code"], line["quantity"]) for line in wanted["lines"]
+    ]
+    assert pack["kit"]
+
+
+def test_cautions_count_as_read_by_whom_they_were_read_and_a_survey_on_its_visit(
+    api: Api, installer: Person, world: World
+) -> None:
+    visit = planned(world, installer_id=None, kind="survey")
+    [line] = cabinets_of(visit)
+    surveys.record_survey(world.office, cabinet_id=line.cabinet_id, particulars={"outcome": "suitable"})
+    codes = [caution.code for caution in cautions_of(line.cabinet)]
+    colleague = person(world, "installer", world.tarnmouth)
+    visits.release_visit(world.office, visit_id=visit.pk, override_reason="Looked at last week.")
+    visits.acknowledge_cautions(colleague, visit_id=visit.pk, cabinet_id=line.cabinet_id, codes=codes)
+
+    def stands(asker: Person) -> tuple[bool, bool]:
+        [told_visit] = ok(asker.get(PACK, **ON))["visits"]
+        [cabinet] = told_visit["cabinets"]
+        return cabinet["acknowledged_at"] is not None, cabinet["surveyed"]
+
+    assert stands(installer) == (False, False)
+    assert stands(api.as_(colleague)) == (True, False)
+    surveys.record_survey(
+        world.office, cabinet_id=line.cabinet_id, visit_id=visit.pk, particulars={"outcome": "suitable"}
+    )
+    assert stands(installer) == (False, True)
 
 
 def test_it_holds_the_visits_of_the_day_with_what_the_work_needs(installer: Person, world: World) -> None:

@@ -32,7 +32,7 @@ def key(number: int) -> str:
 
 
 VISIT, SURVEY, COLD_VISIT = key(1), key(2), key(3)
-CABINET, COLD_WALL, UNKNOWN = key(11), key(12), key(13)
+CABINET, COLD_WALL, UNKNOWN, SURVEYED = key(11), key(12), key(13), key(14)
 MODEL_FAN, MODEL_COLD, MODEL_UNKNOWN = key(21), key(22), key(23)
 EIGHT, TWENTY = key(31), key(32)
 DEVICE_MODEL = key(41)
@@ -84,6 +84,7 @@ def day_pack() -> dict[str, Any]:
     cold["cautions"] = [*cold["cautions"], drill]
     unread = _cabinet(UNKNOWN, "TM-0518", MODEL_UNKNOWN, setting="unknown")
     unread["cautions"] = [*unread["cautions"], assumed]
+    looked_at = _cabinet(SURVEYED, "TM-0601", MODEL_UNKNOWN, surveyed=False)
     scheme = {"prefix": "SK", "alphabet": "0123456789", "payload_length": 7, "check_method": "luhn",
               "check_covers_prefix": False}  # fmt: skip
     return {
@@ -109,9 +110,13 @@ def day_pack() -> dict[str, Any]:
         "visits": [
             _visit(VISIT, "install", "Harbour Stores, Quay Street", [fan, cold], "released"),
             _visit(COLD_VISIT, "install", "Fellgate Fuel", [unread], "planned"),
-            _visit(SURVEY, "survey", "Tarn Lane Grocers", [], "released"),
+            _visit(SURVEY, "survey", "Tarn Lane Grocers", [looked_at], "released"),
         ],
         "stores": [],
+        "kit": [
+            {"code": "RAIL", "name": "Rail, 1600 mm", "unit": "piece", "quantity": 2, "assumed": False},
+            {"code": "SEAL", "name": "Sealant", "unit": "tube", "quantity": 1, "assumed": True},
+        ],
         "devices": [
             {"id": key(81), "serial": SERIAL, "device_model": DEVICE_MODEL, "place": "your van"},
             {"id": key(82), "serial": OTHER, "device_model": DEVICE_MODEL, "place": "your van"},

@@ -18,6 +18,7 @@ from tests.field.day import (
     OTHER,
     SERIAL,
     STRANGER,
+    SURVEYED,
     TWENTY,
     VISIT,
     Pretended,
@@ -408,6 +409,43 @@ def test_leaving_before_the_check_needs_a_reason_in_words(installer: Installer) 
     installer.sees("Today")
     installer.sends("finish")
     assert register.sent[-1][1]["outcome"] == "Left unchecked: The store closed"
+
+
+def test_the_kit_of_the_van_is_ticked_off_on_the_phone(installer: Installer) -> None:
+    page = installer.page
+    page.goto(f"{day.AT}/field/")
+    installer.taps("Load the day")
+    installer.sees("Today")
+    installer.taps("Kit for today: 2 lines", "link")
+    installer.sees("Kit for today")
+    assert page.get_by_role("listitem").all_inner_texts() == [
+        "2 × Rail, 1600 mm",
+        "1 tube Sealant Assumed: something is unknown.",
+    ]
+    page.get_by_role("checkbox", name="Sealant").check()
+    page.reload()
+    installer.sees("Kit for today")
+    expect(page.get_by_role("checkbox", name="Sealant")).to_be_checked()
+    expect(page.get_by_role("checkbox", name="Rail")).not_to_be_checked()
+
+
+def test_a_survey_that_is_left_undone_says_which_cabinet_and_why(installer: Installer) -> None:
+    page, register = installer.page, installer.register
+    page.goto(f"{day.AT}/field/")
+    installer.taps("Load the day")
+    installer.sees("Today")
+    installer.taps("Tarn Lane Grocers", "link")
+    installer.taps("Read the cautions of TM-0601", "link")
+    installer.taps("I have read these")
+    installer.sees("Tarn Lane Grocers")
+    installer.taps("Begin the visit")
+    expect(installer.verdict()).to_contain_text("TM-0601: it is not surveyed.")
+    installer.taps("Finish the visit", "link")
+    installer.sees("Finish the visit")
+    page.get_by_label("Why you leave all the same").fill("The back room was locked")
+    installer.taps("Leave all the same")
+    installer.sends("acknowledge", "begin", "finish")
+    assert register.sent[-1][1]["left_out"] == [{"cabinet": SURVEYED, "reason": "The back room was locked"}]
 
 
 def test_a_visit_that_was_not_released_cannot_be_begun(installer: Installer) -> None:

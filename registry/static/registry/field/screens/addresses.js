@@ -8,6 +8,7 @@ import { changed } from "./changed.js";
 import { cautions } from "./cautions.js";
 import { day } from "./load_day.js";
 import { finish } from "./finish.js";
+import { kit } from "./kit.js";
 import { label } from "./label.js";
 import { mounting } from "./mounting.js";
 import { outbox } from "./outbox.js";
@@ -34,6 +35,9 @@ export async function screenAt(address, now, tools) {
   }
   if (!now.pack || noun === "day") {
     return day(now, tools);
+  }
+  if (noun === "kit") {
+    return kit(now);
   }
   if (noun !== "visit") {
     return today(now, tools);

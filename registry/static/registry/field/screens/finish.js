@@ -3,7 +3,7 @@
 import { now as clock } from "../clock.js";
 import { button, field, h, link } from "../elements.js";
 import { verdict } from "../frame.js";
-import { reasonsToStay, submit } from "../state.js";
+import { progress, reasonsToStay, submit, workOf } from "../state.js";
 
 /** The screen on which a visit ends. */
 export async function finish(now, visit, { go }) {
@@ -19,6 +19,10 @@ export async function finish(now, visit, { go }) {
       return;
     }
     const body = { finished_at: clock(), outcome: may ? outcome || "Done" : `Left unchecked: ${outcome}` };
+    const left_out = visit.kind === "survey" ? await unsurveyed(now, visit) : [];
+    if (left_out.length) {
+      body.left_out = left_out.map((cabinet) => ({ cabinet: cabinet.id, reason: outcome }));
+    }
     await submit({ path: `/api/v1/visits/${visit.id}/finish/`, body, thing: visit.id, etag: visit.etag, words: `Finish the visit to ${visit.location.name}` });
     go("/today");
   };
@@ -34,4 +38,16 @@ export async function finish(now, visit, { go }) {
     ],
     foot: may ? [button("Finish", end, { kind: "first" })] : [link("Stay and put it right", `/visit/${visit.id}`, { kind: "first" }), button("Leave all the same", end, { kind: "grave" })],
   };
+}
+
+/** Return the cabinets of a survey that nobody has surveyed on it: each is told with why. */
+async function unsurveyed(now, visit) {
+  const left = [];
+  for (const cabinet of visit.cabinets) {
+    const { survey } = progress(now, visit, cabinet, await workOf(visit, cabinet));
+    if (["open", "refused"].includes(survey)) {
+      left.push(cabinet);
+    }
+  }
+  return left;
 }

@@ -19,6 +19,7 @@ export async function today(now) {
     back: null,
     body: [
       cards.length ? h("ul", { class: "cards" }, cards) : box("note", "No visits today", h("p", {}, "The office has planned none for you, or the day was loaded before it did.")),
+      now.pack.kit?.length ? link(`Kit for today: ${count(now.pack.kit.length, "line")}`, "/kit") : null,
       h("h2", {}, "This phone"),
       h("dl", { class: "facts" },
         h("dt", {}, "Day loaded"), h("dd", {}, minutes < 1 ? "just now" : `${count(minutes, "minute")} ago`),
