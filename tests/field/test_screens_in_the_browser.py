@@ -338,6 +338,33 @@ def as_the_office_left_it(tag: str, share: int) -> Callable[[dict[str, Any]], No
     return edit
 
 
+def test_the_divider_follows_a_finger(installer: Installer) -> None:
+    page = installer.page
+    installer.reads_cautions_and_begins()
+    installer.goes("split")
+    installer.sees("Front of TM-0412")
+    installer.taps("Add a product")
+    divider = page.get_by_role("slider")
+    expect(divider).to_have_attribute("aria-valuenow", "50")
+    grip, front = divider.bounding_box(), page.locator(".freezer-front").bounding_box()
+    assert grip
+    assert front
+    y = grip["y"] + grip["height"] / 2
+    finger = page.context.new_cdp_session(page)
+    path = [0.5, 0.55, 0.6, 0.65, 0.7]
+    for at, part in enumerate(path):
+        x = front["x"] + part * front["width"]
+        kind = "touchMove" if at else "touchStart"
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    expect(divider).to_have_attribute("aria-valuenow", "70")
+    page.wait_for_timeout(800)  # the browser takes a tap right after a fling for the fling's end
+    installer.taps("Record this")
+    installer.sends("split")
+    shares = installer.register.sent[-1][1]["shares"]
+    assert [share["share"] for share in shares] == ["70", "30"]
+
+
 def test_what_somebody_changed_meanwhile_is_shown_before_anything_is_sent_again(installer: Installer) -> None:
     page, register = installer.page, installer.register
 

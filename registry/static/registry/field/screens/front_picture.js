@@ -27,3 +27,11 @@ export function front(shares, products, model, { handles = [] } = {}) {
       handles),
     h("div", { class: "freezer-foot", "aria-hidden": "true" }));
 }
+
+/** Give the columns of a picture that stands the widths of these shares. */
+export function spread(picture, shares) {
+  picture.querySelectorAll(".column").forEach((column, at) => {
+    column.style.flexGrow = String(shares[at].share);
+    column.querySelector(".column-share").textContent = `${shares[at].share} %`;
+  });
+}

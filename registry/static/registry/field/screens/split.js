@@ -5,7 +5,7 @@ import { box, button, field, h, say } from "../elements.js";
 import { modelOf, submit } from "../state.js";
 import { productName, splitWords } from "../things.js";
 import { shown } from "./cabinet.js";
-import { front } from "./front_picture.js";
+import { front, spread } from "./front_picture.js";
 
 const LEAST = 5; // per cent: less is no column
 const DRAG_STEP = 5; // per cent, for a gloved finger
@@ -31,11 +31,16 @@ export function split(now, { visit, cabinet, at }, { go }) {
     const left = Math.min(Math.max(Math.round(to) - before, LEAST), both - LEAST);
     shares[divider].share = left;
     shares[divider + 1].share = both - left;
-    draw(`handle-${divider}`);
+    // The picture stays: a grip that were replaced under a finger would lose it, and the tap after it.
+    spread(picture, shares);
+    grips.forEach((grip) => grip.place());
+    rows.replaceChildren(...shares.map((share, column) => rowOf(column)));
+    document.getElementById(`handle-${divider}`)?.focus();
   };
+  let grips = [];
   const draw = (focus = null) => {
-    const handles = shares.slice(0, -1).map((_, divider) => handle(shares, products, divider, move));
-    picture.replaceChildren(front(shares, products, model, { handles }));
+    grips = shares.slice(0, -1).map((_, divider) => handle(shares, products, divider, move));
+    picture.replaceChildren(front(shares, products, model, { handles: grips.map((grip) => grip.element) }));
     rows.replaceChildren(...shares.map((share, column) => rowOf(column)));
     if (focus) {
       document.getElementById(focus)?.focus();
@@ -83,26 +88,31 @@ export function split(now, { visit, cabinet, at }, { go }) {
   };
 }
 
-/** A divider: dragged by finger, moved by keys, and its buttons stand below. */
+/** A divider, {element, place}: dragged by finger, moved by keys, its buttons below; `place` puts it where it belongs. */
 function handle(shares, products, divider, move) {
-  const place = () => shares.slice(0, divider + 1).reduce((sum, share) => sum + share.share, 0);
+  const stands = () => shares.slice(0, divider + 1).reduce((sum, share) => sum + share.share, 0);
   const names = [shares[divider], shares[divider + 1]].map((share) => productName(products, share.product));
-  const least = place() - shares[divider].share + LEAST;
-  const grip = h("div", {
+  const element = h("div", {
     class: "handle", id: `handle-${divider}`, role: "slider", tabindex: "0", "aria-orientation": "horizontal",
-    "aria-label": `Divider between ${names[0]} and ${names[1]}`, "aria-valuemin": least,
-    "aria-valuemax": place() + shares[divider + 1].share - LEAST, "aria-valuenow": place(),
-    "aria-valuetext": splitWords(shares, products),
+    "aria-label": `Divider between ${names[0]} and ${names[1]}`,
     onkeydown: (event) => {
       if (event.key in KEYS) {
         event.preventDefault();
-        move(divider, place() + KEYS[event.key]);
+        move(divider, stands() + KEYS[event.key]);
       }
     },
     onpointerdown: (event) => drag(event, divider, move),
   }, h("span", { class: "grip", "aria-hidden": "true" }, "‹ ›"));
-  grip.style.left = `${place()}%`;
-  return grip;
+  const place = () => {
+    const value = stands();
+    element.style.left = `${value}%`;
+    element.setAttribute("aria-valuemin", value - shares[divider].share + LEAST);
+    element.setAttribute("aria-valuemax", value + shares[divider + 1].share - LEAST);
+    element.setAttribute("aria-valuenow", value);
+    element.setAttribute("aria-valuetext", splitWords(shares, products));
+  };
+  place();
+  return { element, place };
 }
 
 function drag(event, divider, move) {
