@@ -21,9 +21,11 @@ from registry.rules.errors import Code, RuleBroken
 from registry.rules.events import Face, Verb
 from registry.rules.merkle import Frontier
 from registry.rules.readings import (
+    SEAL_ROWS_MAX,
     Report,
     check_size,
     full_hour,
+    hour_due,
     read_report,
     require_own,
     require_same,
@@ -105,15 +107,16 @@ def _refused(broken: RuleBroken) -> Taken:
 def seal_readings(writing: Writing) -> ReadingSeal:
     """Seal what was received before the present hour and is not sealed yet; return the seal.
 
-    One seal an hour: what an intake brings to an end after it waits for the next one. Raises RuleBroken
-    NOTHING_CHANGES where nothing waits, or the hour has its seal.
+    Where more than SEAL_ROWS_MAX wait, whole hours of them: others write between the calls that catch up. One
+    seal an hour: what an intake brings to an end after its hour was sealed waits for the next one. Raises
+    RuleBroken NOTHING_CHANGES where no hour is due.
     """
-    until = full_hour(writing.now)
-    waiting = Reading.objects.filter(seal=None, received_at__lt=until)
-    if _is_sealed(until) or not waiting.update(seal=writing.index):
+    until = _due(writing.now)
+    if until is None:
         raise RuleBroken(
             Code.NOTHING_CHANGES, "No reading of an hour that is over waits for its seal. Seal again later."
         )
+    Reading.objects.filter(seal=None, received_at__lt=until).update(seal=writing.index)
     frontier = Frontier()
     for leaf in sealed_leaves(writing.index):
         frontier.append(leaf)
@@ -128,12 +131,12 @@ def seal_readings(writing: Writing) -> ReadingSeal:
 
 
 def seal_when_due() -> None:
-    """Seal where an hour is over that has readings; what goes wrong is logged, and the next try makes good.
+    """Seal where an hour is due; what goes wrong is logged, and the next try makes good.
 
     Whoever brought readings is answered by then, and `audit` says what waits too long.
     """
-    until = full_hour(clock.now())
-    if _is_sealed(until) or not Reading.objects.filter(seal=None, received_at__lt=until).exists():
+    until = _due(clock.now())
+    if until is None:
         return
     try:
         seal_readings(Actor(None, Face.API))
@@ -141,5 +144,13 @@ def seal_when_due() -> None:
         logger.exception("no seal was made of the readings before %s", until)
 
 
-def _is_sealed(until: datetime) -> bool:
-    return ReadingSeal.objects.filter(sealed_until__gte=until).exists()
+def _due(now: datetime) -> datetime | None:
+    """Return the full hour up to which is sealed next, or None where none is due."""
+    waiting = Reading.objects.filter(seal=None, received_at__lt=full_hour(now))
+    times = waiting.order_by("received_at").values_list("received_at", flat=True)
+    first = times.first()
+    if first is None:
+        return None
+    last = times[SEAL_ROWS_MAX - 1 : SEAL_ROWS_MAX].first()
+    sealed = ReadingSeal.objects.aggregate(until=Max("sealed_until"))
+    return hour_due(first, last, sealed["until"], now)

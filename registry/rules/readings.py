@@ -26,6 +26,7 @@ BATCH_MAX = 500  # rows in one batch
 LATE_MAX = timedelta(days=400)
 UNSEALED_MAX = timedelta(days=1)  # how long a reading may wait for its seal before an audit says so
 HOUR = timedelta(hours=1)
+SEAL_ROWS_MAX = 10_000  # about a second under the ledger lock, which others wait for
 
 DISTANCE_MM_MAX = 65_535  # the largest unsigned number of two bytes, in which sensors send millimetres
 TEMPERATURE_C_LEAST, TEMPERATURE_C_MOST = Decimal(-100), Decimal(150)
@@ -116,6 +117,22 @@ def require_same(report: Report, held: Report) -> None:
 def full_hour(moment: datetime) -> datetime:
     """Return the beginning of a moment's hour, in UTC."""
     return moment.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
+
+
+def hour_due(
+    first: datetime, last: datetime | None, sealed: datetime | None, now: datetime
+) -> datetime | None:
+    """Return the full hour up to which is sealed next, or None where none is due.
+
+    `first` is when the earliest reading without a seal was received, `last` when the one that SEAL_ROWS_MAX
+    allows last, None where fewer wait, and `sealed` until when there are seals. All that is over is sealed
+    at once; where more waits, whole hours of it, at least one. What came to an end after its hour was sealed
+    goes with a later one.
+    """
+    over = full_hour(now)
+    until = over if last is None else max(full_hour(first) + HOUR, full_hour(last))
+    until = until if sealed is None else max(until, sealed + HOUR)
+    return until if until <= over else None
 
 
 def sealed_bytes(values: Mapping[str, object]) -> bytes:

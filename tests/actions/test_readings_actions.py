@@ -170,6 +170,30 @@ def test_an_hour_is_sealed_once_and_only_when_it_is_over(world: World, gateway: 
     assert seal_readings(SYSTEM).row_count == 1
 
 
+def test_who_catches_up_with_many_seals_whole_hours_and_lets_others_in_between(
+    world: World, gateway: DeviceToken, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from registry.actions import readings
+
+    monkeypatch.setattr(readings, "SEAL_ROWS_MAX", 3)
+    begin = world.clock.at
+    for ago, hours in enumerate((0, 1, 1, 4)):
+        world.clock.at = begin + hours * HOUR
+        batch = [row(world, minutes_ago=ago), row(world, "GHOST7", minutes_ago=ago)]
+        take_readings(gateway, batch, seal=False)
+    world.clock.at = begin + 6 * HOUR
+
+    seals = [seal_readings(SYSTEM) for _ in range(3)]
+
+    # No two hours have three rows together; the second has more by itself, and the rest is fewer.
+    assert [seal.sealed_until for seal in seals] == [begin + hours * HOUR for hours in (1, 2, 6)]
+    assert [seal.row_count for seal in seals] == [2, 4, 2]
+    for seal in seals:
+        assert seal.root == naive_root(Reading.objects.filter(seal=seal.registered_id))
+    with refused(Code.NOTHING_CHANGES, None), nothing_changed():
+        seal_readings(SYSTEM)
+
+
 def test_an_intake_after_the_hour_seals_what_waits_and_nothing_twice(
     world: World, gateway: DeviceToken
 ) -> None:

@@ -189,6 +189,39 @@ def same_finding(world: "World", rounds: int) -> list[list[Move]]:
     ]
 
 
+def same_reports(world: "World", rounds: int) -> list[list[Move]]:
+    """Eight gateways bring the same reports at once, each in another order."""
+    from registry.actions.tokens import issue_device_token
+
+    gateways = [
+        issue_device_token(world.administrator, name=f"Gateway {place}")[0] for place in range(PROCESSES)
+    ]
+    serials = [world.serial() for _ in range(rounds)]
+    planned: list[list[Move]] = []
+    for serial in serials:
+        at = [world.start + minute * MINUTE for minute in range(PROCESSES)]
+        rows = [
+            {"serial": serial, "measured_at": when.isoformat(), "distances_mm": [412, None, 700]}
+            for when in at
+        ]
+        planned.append(
+            [
+                ("bring", _bring, {"token": gateway, "batch": rows[place:] + rows[:place]})
+                for place, gateway in enumerate(gateways)
+            ]
+        )
+    return planned
+
+
+def _bring(_actor: Any, *, token: Any, batch: list[Any]) -> str:
+    """Bring a batch, and tell how many of its rows were new."""
+    from registry.actions.readings import take_readings
+
+    outcomes = Counter(str(taken.outcome) for taken in take_readings(token, batch))
+    assert set(outcomes) <= {"accepted", "duplicate"}, outcomes
+    return f"{outcomes['accepted']} new"
+
+
 def same_difference(world: "World", rounds: int) -> list[list[Move]]:
     """Half of eight accept a difference and half dismiss it."""
     from registry.actions.counts import accept_difference, close_count, dismiss_difference, record_finding
@@ -227,6 +260,7 @@ CASES: dict[str, Callable[["World", int], list[list[Move]]]] = {
         store_closed_and_fitted,
         same_finding,
         same_difference,
+        same_reports,
     )
 }
 
@@ -311,13 +345,13 @@ def _run(sending: Connection, barrier: Any, world: "World", moves: list[Move]) -
     for word, act, arguments in moves:
         barrier.wait(BARRIER_TIMEOUT_S)
         try:
-            act(world.office, **arguments)
+            told = act(world.office, **arguments)
         except RuleBroken as refusal:
             outcomes.append(f"{word}: {refusal.code}")
         except Exception as error:  # every other class is for the test to see by its name
             outcomes.append(f"{word}: {type(error).__name__} {str(error)[:200]}")
         else:
-            outcomes.append(f"{word}: done")
+            outcomes.append(f"{word}: {told if isinstance(told, str) else 'done'}")
     sending.send(outcomes)
     connection.close()
 
@@ -331,7 +365,7 @@ def what_is_left() -> dict[str, Any]:
 
     from registry.ledger import guards
     from registry.ledger.audit import audit
-    from registry.models import Entry
+    from registry.models import Entry, Reading
 
     entries = list(Entry.objects.order_by("index").values_list("index", "recorded_at"))
     return {
@@ -342,6 +376,7 @@ def what_is_left() -> dict[str, Any]:
         "findings": [finding.words for finding in audit().findings],
         "overlaps": _overlaps(),
         "in_closed_stores": _in_closed_stores(),
+        "readings": Reading.objects.count(),
     }
 
 

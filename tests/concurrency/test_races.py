@@ -128,3 +128,14 @@ def test_a_difference_is_accepted_or_dismissed_and_never_both(race: Race) -> Non
             "dismiss: done",
             "dismiss: nothing_changes",
         }
+
+
+def test_reports_that_eight_gateways_bring_at_once_are_kept_once_each(race: Race) -> None:
+    report = race("same_reports", ROUNDS)
+
+    for outcomes in report["rounds"]:
+        # "bring: 3 new": so many of the eight reports were new to the register when this gateway came.
+        new = {word: int(word.split()[1]) for word in outcomes}
+        assert sum(new[word] * times for word, times in outcomes.items()) == 8
+        assert sum(outcomes.values()) == 8
+    assert report["readings"] == 8 * ROUNDS

@@ -2,9 +2,10 @@
 
 from io import StringIO
 
+import pytest
 from django.core.management import call_command
 
-from registry.actions import tokens
+from registry.actions import readings, tokens
 from registry.actions.readings import take_readings
 from registry.models import ReadingSeal
 from tests.factories.world import HOUR, World
@@ -32,3 +33,17 @@ def test_the_command_seals_what_waits_and_says_where_nothing_does(world: World) 
         f" their root is {seal.root}.\n"
     )
     assert "Seal again later." in sealed()
+
+
+def test_the_command_catches_up_with_every_hour_that_is_over(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(readings, "SEAL_ROWS_MAX", 1)
+    gateway, _ = tokens.issue_device_token(world.administrator, name="Gateway Tarnmouth")
+    for _ in range(3):
+        row = {"serial": "PB3000018", "measured_at": world.clock.at.isoformat(), "distances_mm": [412]}
+        take_readings(gateway, [row], seal=False)
+        world.clock.at += HOUR
+
+    assert [line.split(",")[0] for line in sealed().splitlines()] == ["1 readings"] * 3
+    assert ReadingSeal.objects.count() == 3

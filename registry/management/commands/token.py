@@ -7,7 +7,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from registry.actions._action import Actor
 from registry.actions.tokens import issue_token
-from registry.models import Staff
+from registry.management.people import person_called
 from registry.rules.errors import RuleBroken
 from registry.rules.events import Face
 
@@ -25,17 +25,10 @@ class Command(BaseCommand):
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Issue it; a refusal is one sentence and exit status 1."""
-        by, person = (_person(options[name]) for name in ("by", "username"))
+        by, person = (person_called(options[name]) for name in ("by", "username"))
         try:
             token, secret = issue_token(Actor(by.pk, Face.COMMAND), staff_id=person.pk, name=options["name"])
         except RuleBroken as broken:
             raise CommandError(broken.message) from None
         self.stderr.write(f"It expires on {token.expires_at:%Y-%m-%d}. Send it as Authorization: Bearer.")
         self.stdout.write(secret)
-
-
-def _person(username: str) -> Staff:
-    person = Staff.objects.filter(username=username).first()
-    if person is None:
-        raise CommandError(f"There is nobody called {username}. Look the username up.")
-    return person

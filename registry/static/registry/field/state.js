@@ -10,7 +10,7 @@ const CHECKED = new Set(["install", "swap", "unplanned"]);
 /** Which steps a cabinet has in a visit of each kind, in their order; the others have those of an install. */
 const STEPS = {
   survey: ["cautions", "survey", "photos"],
-  inspect: ["cautions", "split", "readings", "photos"],
+  inspect: ["cautions", "readings", "split", "photos"],
   remove: ["cautions", "remove", "photos"],
 };
 const INSTALL_STEPS = ["cautions", "split", "label", "mounting", "assign", "readings", "photos"];
