@@ -1,5 +1,6 @@
 """A phone whose browser is killed as a battery dies, and a register for it to talk to."""
 
+import os
 import shutil
 import signal
 import subprocess
@@ -32,19 +33,24 @@ class Phone:
             [path, *FLAGS, "--headless=new", "--remote-debugging-port=0", f"--user-data-dir={home}"],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
+            start_new_session=True,
         )
         until = time.monotonic() + STARTS_WITHIN_S
         while not told.exists() or not told.read_text().strip():
             assert time.monotonic() < until, "the browser did not start"
             time.sleep(0.05)
         port = told.read_text().split()[0]
-        self.browser = playwright.chromium.connect_over_cdp(f"http://127.0.0.1:{port}")
+        try:
+            self.browser = playwright.chromium.connect_over_cdp(f"http://127.0.0.1:{port}")
+        except BaseException:
+            self.dies()
+            raise
         self.context = self.browser.contexts[0]
         self.page = self.context.new_page()
 
     def dies(self) -> None:
-        """Kill it, without a word of warning."""
-        self.process.send_signal(signal.SIGKILL)
+        """Kill it with all its processes, without a word: one that lived on would hold the disk."""
+        os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait(10)
 
 

@@ -451,6 +451,7 @@ def test_the_kit_of_the_van_is_ticked_off_on_the_phone(installer: Installer) -> 
         "1 tube Sealant Assumed: something is unknown.",
     ]
     page.get_by_role("checkbox", name="Sealant").check()
+    page.wait_for_timeout(500)  # until it is on the disk
     page.reload()
     installer.sees("Kit for today")
     expect(page.get_by_role("checkbox", name="Sealant")).to_be_checked()
