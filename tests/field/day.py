@@ -143,6 +143,7 @@ class Pretended:
     sent: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
     tags: list[str | None] = field(default_factory=list)  # If-Match of each thing sent, taken or refused
     others: Callable[[dict[str, Any]], None] = lambda pack: None  # what others did to the day
+    person: dict[str, Any] = field(default_factory=lambda: PERSON)
     reports: int = 1
     cut: bool = False  # no line, though the page's own files are on the phone
     index: int = 100
@@ -163,9 +164,9 @@ class Pretended:
         elif self.cut:
             route.abort("internetdisconnected")
         elif path == "/field/session/":
-            self._json(route, {"now": datetime.now(UTC).isoformat(), "person": PERSON})
+            self._json(route, {"now": datetime.now(UTC).isoformat(), "person": self.person})
         elif path == "/api/v1/day-pack/":
-            told = day_pack()
+            told = day_pack() | {"person": self.person}
             self.others(told)
             self._json(route, told)
         elif path.endswith("/first-readings/"):

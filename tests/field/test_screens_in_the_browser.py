@@ -439,6 +439,30 @@ def test_leaving_before_the_check_needs_a_reason_in_words(installer: Installer) 
     assert register.sent[-1][1]["outcome"] == "Left unchecked: The store closed"
 
 
+def test_a_phone_that_goes_to_somebody_else_asks_for_their_own_day(installer: Installer) -> None:
+    page, register = installer.page, installer.register
+    installer.reads_cautions_and_begins()
+    installer.sends("acknowledge", "acknowledge", "begin")
+    register.cut = True
+    installer.goes("split")
+    installer.sees("Front of TM-0412")
+    installer.taps("Record this")  # stays in the outbox, and is Wren's
+    installer.sees("TM-0412")
+
+    register.cut, register.person = False, {"id": day.key(52), "name": "Maud Teal", "role": "installer"}
+    page.reload()
+    installer.sees("Load your day")
+    expect(page.get_by_text("The day on this phone is Wren Calder's")).to_be_visible()
+    installer.taps("Load the day")
+    installer.sees("Today")
+    expect(page.get_by_text("Somebody else's work waits on this phone.")).to_be_visible()
+    assert register.paths()[-1] == "begin"
+
+    register.person = day.PERSON
+    page.reload()
+    installer.sends("split")
+
+
 def test_the_kit_of_the_van_is_ticked_off_on_the_phone(installer: Installer) -> None:
     page = installer.page
     page.goto(f"{day.AT}/field/")

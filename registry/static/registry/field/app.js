@@ -5,6 +5,7 @@ import { keepOffline, takeNewer } from "./install.js";
 import { h, say } from "./elements.js";
 import { banners, bar, outboxWords } from "./frame.js";
 import { queue, start } from "./queue.js";
+import { meet } from "./sending.js";
 import { look } from "./state.js";
 import { openStore } from "./store.js";
 import { screenAt } from "./screens/addresses.js";
@@ -122,6 +123,7 @@ async function begin() {
   }
   await show(true);
   start();
+  meet().then((other) => other && show(false));
   try {
     await keepOffline(() => {
       shown.newer = true;

@@ -1,7 +1,7 @@
 // How the outbox is sent: by one sender over all tabs, in order, each entry until it was answered.
 
 import { learn, now } from "./clock.js";
-import { found, photo, saveFact, within } from "./store.js";
+import { fact, found, photo, saveFact, within } from "./store.js";
 
 const SESSION = "/field/session/";
 const LOCK = "rimebook-outbox";
@@ -129,6 +129,16 @@ export async function whoIsThere() {
   }
   state.line = "gone";
   return undefined;
+}
+
+/** Learn who is signed in, and keep it: what is done from now on is theirs. True where it is somebody else. */
+export async function meet() {
+  const person = await whoIsThere();
+  if (!person || (await fact("person"))?.id === person.id) {
+    return false;
+  }
+  await saveFact("person", person);
+  return true;
 }
 
 /** Send one entry and return what becomes of it. */

@@ -2,7 +2,7 @@
 
 import { entries, enqueue, repair } from "./queue.js";
 import { standing } from "./sending.js";
-import { draft, pack, saveDraft } from "./store.js";
+import { draft, fact, pack, saveDraft } from "./store.js";
 import { thingIn } from "./things.js";
 
 /** Kinds of visits after which a device hangs that must have been checked. */
@@ -18,12 +18,18 @@ const INSTALL_STEPS = ["cautions", "split", "label", "mounting", "assign", "read
 /** Return the steps of a cabinet in a visit. */
 export const stepsOf = (visit) => STEPS[visit.kind] ?? INSTALL_STEPS;
 
-/** Return the pack, the outbox in order, and whether there is a line to the register. */
+/**
+ * Return the pack, the outbox in order, and whether there is a line to the register. Where the pack is
+ * another person's than who signed in, it is null, and `another` is their name.
+ */
 export async function look() {
   const [kept, rows] = [await pack(), await entries()];
   const sending = standing();
   const offline = !navigator.onLine || sending.line === "gone";
-  return { pack: kept, rows, sending, offline, open: rows.filter((row) => row.state !== "done") };
+  const person = await fact("person");
+  // A phone goes from hand to hand: another's day is not worked on in one's own name.
+  const others = kept && person && kept.person.id !== person.id;
+  return { pack: others ? null : kept, another: others ? kept.person.name : null, rows, sending, offline, open: rows.filter((row) => row.state !== "done") };
 }
 
 /** Return the visits of a pack; stores that were taken along without a visit stand among them. */

@@ -1,7 +1,7 @@
 // Loading the day, before one leaves signal.
 
 import { loadDay } from "../day.js";
-import { button, h, link } from "../elements.js";
+import { box, button, h, link } from "../elements.js";
 import { count, visitsOf } from "../state.js";
 
 /** The screen on which the day is loaded. */
@@ -28,6 +28,7 @@ export function day(now, { go, say }) {
     back: now.pack ? "/today" : null,
     form: true,
     body: [
+      now.another ? box("note", `The day on this phone is ${now.another}'s`, h("p", {}, "Load your own. What they did and did not send yet stays here until they sign in.")) : null,
       h("p", {}, "Load it while you have signal. Then visits, cabinets and the devices of your van are on this phone, and the page works behind a steel roof too."),
       told,
     ],
