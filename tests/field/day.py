@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -143,6 +143,8 @@ class Pretended:
     sent: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
     tags: list[str | None] = field(default_factory=list)  # If-Match of each thing sent, taken or refused
     others: Callable[[dict[str, Any]], None] = lambda pack: None  # what others did to the day
+    slow: timedelta = timedelta(0)  # the register's clock behind the phone's
+    clocks: list[datetime] = field(default_factory=list)  # Client-Clock of each thing sent
     person: dict[str, Any] = field(default_factory=lambda: PERSON)
     reports: int = 1
     cut: bool = False  # no line, though the page's own files are on the phone
@@ -164,9 +166,10 @@ class Pretended:
         elif self.cut:
             route.abort("internetdisconnected")
         elif path == "/field/session/":
-            self._json(route, {"now": datetime.now(UTC).isoformat(), "person": self.person})
+            self._json(route, {"now": (datetime.now(UTC) - self.slow).isoformat(), "person": self.person})
         elif path == "/api/v1/day-pack/":
-            told = day_pack() | {"person": self.person}
+            made_at = (datetime.now(UTC) - self.slow).isoformat()
+            told = day_pack() | {"person": self.person, "made_at": made_at}
             self.others(told)
             self._json(route, told)
         elif path.endswith("/first-readings/"):
@@ -178,6 +181,7 @@ class Pretended:
 
     def _take(self, route: Route, path: str) -> None:
         body = json.loads(route.request.post_data or "{}")
+        self.clocks.append(datetime.fromisoformat(route.request.headers["client-clock"]))
         self.tags.append(route.request.headers.get("if-match"))
         for end, problem in self.refuse.items():
             if path.endswith(end):

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -461,6 +462,28 @@ def test_a_phone_that_goes_to_somebody_else_asks_for_their_own_day(installer: In
     register.person = day.PERSON
     page.reload()
     installer.sends("split")
+
+
+def test_what_was_done_by_a_wrong_clock_is_told_by_it_though_it_was_put_right_since(
+    installer: Installer,
+) -> None:
+    """A phone 20 minutes fast does something without signal; its clock is right again when it is sent."""
+    page, register = installer.page, installer.register
+    register.slow = timedelta(minutes=20)
+    installer.reads_cautions_and_begins()
+    installer.sends("acknowledge", "acknowledge", "begin")
+    assert abs(datetime.now(UTC) - register.clocks[-1]) < timedelta(seconds=10)  # as it says, fast as it is
+    register.cut = True
+    installer.goes("split")
+    installer.sees("Front of TM-0412")
+    installer.taps("Record this")
+    installer.sees("TM-0412")
+
+    # The phone of this test keeps its clock, so the register's comes to it: what it tells is as it would be.
+    register.cut, register.slow = False, timedelta(0)
+    page.reload()
+    installer.sends("split")
+    assert abs(datetime.now(UTC) + timedelta(minutes=20) - register.clocks[-1]) < timedelta(seconds=20)
 
 
 def test_the_kit_of_the_van_is_ticked_off_on_the_phone(installer: Installer) -> None:

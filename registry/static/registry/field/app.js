@@ -1,13 +1,14 @@
 // Starts the page: shows the screen that the address names, keeps the page for use without signal, and
 // sends what waits.
 
+import { recall } from "./clock.js";
 import { keepOffline, takeNewer } from "./install.js";
 import { h, say } from "./elements.js";
 import { banners, bar, outboxWords } from "./frame.js";
 import { queue, start } from "./queue.js";
 import { meet } from "./sending.js";
 import { look } from "./state.js";
-import { openStore } from "./store.js";
+import { fact, openStore } from "./store.js";
 import { screenAt } from "./screens/addresses.js";
 
 const CHECK_LINE_MS = 20_000;
@@ -121,6 +122,7 @@ async function begin() {
     );
     return;
   }
+  recall(await fact("behind_s"));
   await show(true);
   start();
   meet().then((other) => other && show(false));

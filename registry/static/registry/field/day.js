@@ -1,7 +1,7 @@
 // The day pack: what a phone needs before it leaves signal.
 
-import { learn, today } from "./clock.js";
-import { savePack } from "./store.js";
+import { known_s, learn, today } from "./clock.js";
+import { saveFact, savePack } from "./store.js";
 
 const WAIT_MS = 60_000;
 const OLD_S = 12 * 60 * 60; // as long as a session: a day's work
@@ -38,6 +38,7 @@ export async function loadDay(day = today()) {
     throw new NoPack("refused", told);
   }
   learn(told.made_at, asked);
+  await saveFact("behind_s", known_s());
   const kept = { ...told, day, loaded_at: new Date().toISOString() };
   await savePack(kept);
   return kept;

@@ -3,7 +3,7 @@
 // An entry names the change before it on the same thing, so that the register can tell whether somebody
 // else came in between. A refusal stops what builds on it, and nothing else.
 
-import { now } from "./clock.js";
+import { known_s, now } from "./clock.js";
 import { found, within } from "./store.js";
 import { kept, settle } from "./sending.js";
 
@@ -62,6 +62,7 @@ export async function enqueue(wish) {
       photo: wish.photo ?? null,
       photoField: wish.photoField ?? "content",
       done_at: wish.done_at ?? now(),
+      behind_s: known_s(),
       state: "waiting",
       tries: 0,
       notBefore: 0,
@@ -164,6 +165,7 @@ export async function repair(key, changes = {}) {
       ...old,
       ...Object.fromEntries(named),
       key: fresh,
+      behind_s: changes.body && !sharesTime(changes.body, old.body) ? known_s() : old.behind_s,
       makes: old.makes === old.body?.id ? (changes.body?.id ?? old.makes) : old.makes,
       refusals: [...old.refusals, { key, body: old.body, problem: old.problem, sent_at: old.sent_at }],
       state: "waiting",
@@ -202,6 +204,11 @@ function wake(at_once = false) {
   if (started) {
     settle({ tell, now: at_once }).catch((error) => console.error(error));
   }
+}
+
+/** Say whether a body states a time that another one stated: it was told by the clock of then. */
+function sharesTime(body, other) {
+  return Object.entries(body).some(([name, value]) => /^\d{4}-\d\d-\d\dT/.test(value) && other?.[name] === value);
 }
 
 /** Return the keys of what must be done before an entry. */

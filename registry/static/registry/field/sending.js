@@ -1,6 +1,6 @@
 // How the outbox is sent: by one sender over all tabs, in order, each entry until it was answered.
 
-import { learn, now } from "./clock.js";
+import { clockOf, known_s, learn, now } from "./clock.js";
 import { fact, found, photo, saveFact, within } from "./store.js";
 
 const SESSION = "/field/session/";
@@ -121,6 +121,7 @@ export async function whoIsThere() {
     const told = answer.ok ? await answer.json() : null;
     if (told && "person" in told) {
       learn(told.now, asked);
+      await saveFact("behind_s", known_s());
       state.line = "there";
       return told.person;
     }
@@ -224,7 +225,7 @@ async function headers(row) {
   const told = {
     Accept: "application/json",
     "Content-Type": "application/json",
-    "Client-Clock": now(),
+    "Client-Clock": clockOf(row.behind_s ?? null),
     "Rimebook-Face": "field",
     "X-CSRFToken": document.cookie.match(/(?:^|; )csrftoken=([^;]+)/)?.[1] ?? "",
   };
