@@ -55,6 +55,7 @@ READINGS = (
 )
 COUNTING = ("tests/actions/test_counts_actions.py", "tests/rules", "tests/api/test_counts_api.py")
 PHOTOS = ("tests/ledger/test_audit_photos.py", "tests/actions/test_photos_actions.py")
+ACCEPTED = ("tests/actions/test_acceptance_actions.py", "tests/rules/test_rules_acceptance.py")
 MOUNTED = ("tests/rules/test_rules_mountings.py", "tests/actions/test_mountings_actions.py")
 VISITING = (
     "tests/actions/test_visits_actions.py",
@@ -86,7 +87,16 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/actions/readings.py", "require_own(report.serial, own)", READINGS),
     ("registry/actions/readings.py", "require_same(report, held)", READINGS),
     ("registry/actions/readings.py", "check_size(len(batch))", READINGS),
-    ("registry/actions/readings.py", "if _is_sealed(until) or not waiting", READINGS),
+    ("registry/actions/readings.py", "if until is None:", READINGS),
+    ("registry/rules/readings.py", "until = until if sealed is None else max(until", READINGS),
+    ("registry/actions/acceptance.py", "if check.signed_off_at is not None:", ACCEPTED),
+    ("registry/actions/acceptance.py", "if check.result == Result.FAIL:", ACCEPTED),
+    ("registry/actions/acceptance.py", "_require_newest(writing, check)", ACCEPTED),
+    ("registry/actions/acceptance.py", "if newest is not None and newest.pk != check.pk:", ACCEPTED),
+    ("registry/actions/acceptance.py", "if hangs != (check.device_id", ACCEPTED),
+    ("registry/actions/acceptance.py", "if at.place.valid_to is not None:", ACCEPTED),
+    ("registry/actions/acceptance.py", "if cabinet is None or stay is None", ACCEPTED),
+    ("registry/actions/acceptance.py", "check_tape(tape_mm, at.device", ACCEPTED),
     ("registry/ledger/audit.py", "check_readings(report)", READINGS),
     ("registry/queries/readings.py", "if not seen_serials(", READINGS),
     ("registry/api/readings.py", 'if getattr(self.request, "method", None) == "POST":', READINGS),
