@@ -90,7 +90,9 @@ class Person:
         if not self.page.evaluate("Boolean(window.axe)"):
             self.page.evaluate(AXE)
         found = self.page.evaluate(
-            "tags => axe.run(document, { runOnly: { type: 'tag', values: tags } })", TAGS
+            "tags => axe.run(document,"
+            " { runOnly: { type: 'tag', values: tags }, resultTypes: ['violations'] })",
+            TAGS,
         )
         grave = [
             (violation["id"], violation["help"], [node["html"][:200] for node in violation["nodes"][:3]])

@@ -26,6 +26,9 @@ from tests.field.day import (
 )
 
 TRIES = 100
+# How a screen is built, without its words: one that is built alike was looked at already.
+BUILT = "document.body.innerHTML.replace(/>[^<]+</g, '>…<').replace(/[0-9a-f-]{36}|[0-9]+/g, '#')"
+LOOKED_AT: set[str] = set()
 TARGET_PX_MIN = 44  # WCAG 2.2, 2.5.5 (AAA): a gloved finger; the page's own controls are 48 and more
 
 
@@ -121,19 +124,10 @@ class Installer:
 
     def finds_no_barrier(self) -> None:
         """Nothing serious by axe-core, nothing wider than the phone, no target too small for a glove."""
-        if not self.page.evaluate("Boolean(window.axe)"):
-            self.page.evaluate(AXE)
-        found = self.page.evaluate(
-            "tags => axe.run(document, { runOnly: { type: 'tag', values: tags },"
-            " rules: { 'color-contrast-enhanced': { enabled: true } } })",
-            TAGS,
-        )
-        grave = [
-            (broken["id"], [node["html"][:200] for node in broken["nodes"][:3]])
-            for broken in found["violations"]
-            if broken["impact"] in SERIOUS
-        ]
-        assert grave == []
+        built = self.page.evaluate(BUILT)
+        if built not in LOOKED_AT:
+            self.asks_axe()
+            LOOKED_AT.add(built)
         assert self.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
         small = self.page.evaluate(
             "least => [...document.querySelectorAll('a.button, a.card, a.step, .bar a, .verdict a, button,"
@@ -143,6 +137,22 @@ class Installer:
             TARGET_PX_MIN,
         )
         assert small == []
+
+    def asks_axe(self) -> None:
+        """Nothing serious by axe-core."""
+        if not self.page.evaluate("Boolean(window.axe)"):
+            self.page.evaluate(AXE)
+        found = self.page.evaluate(
+            "tags => axe.run(document, { runOnly: { type: 'tag', values: tags }, resultTypes: ['violations'],"
+            " rules: { 'color-contrast-enhanced': { enabled: true } } })",
+            TAGS,
+        )
+        grave = [
+            (broken["id"], [node["html"][:200] for node in broken["nodes"][:3]])
+            for broken in found["violations"]
+            if broken["impact"] in SERIOUS
+        ]
+        assert grave == []
 
 
 @pytest.fixture
