@@ -52,9 +52,9 @@ def check(visit: Visit, key: UUID) -> HttpResponse:
     )
 
 
-def checks_of_cabinet(visit: Visit, cabinet_id: UUID) -> list[tuple[AcceptanceCheck, str]]:
-    """Return the newest checks of what hung in a cabinet, each with its result in words."""
-    found = checks_in(visit.scope).filter(cabinet=cabinet_id).order_by("-registered_id")[:CHECKS_SHOWN]
+def checks_of(visit: Visit, **of: UUID) -> list[tuple[AcceptanceCheck, str]]:
+    """Return the newest checks of a cabinet, a device or a location, each with its result in words."""
+    found = checks_in(visit.scope).filter(**of).order_by("-registered_id")[:CHECKS_SHOWN]
     return [(one, RESULT_WORDS[Result(one.result)]) for one in found]
 
 

@@ -24,7 +24,7 @@ from registry.console._pages import Asked, Button, Visit, page
 from registry.console._splits import SplitForm, front_of
 from registry.console._times import type_time
 from registry.console._writing import Wish, write, writing
-from registry.console.acceptance import checks_of_cabinet
+from registry.console.acceptance import checks_of
 from registry.console.locations import timeline_of
 from registry.console.mountings import mountings_of
 from registry.console.photos import photos_of
@@ -81,9 +81,9 @@ def cabinet(visit: Visit, key: UUID) -> HttpResponse:
             "hanging": [(place, _hanging_buttons(visit, place, asked)) for place in at.hanging],
             "buttons": _buttons(visit, now),
             "mountings": mountings_of(visit, now, asked),
-            "photos": photos_of(visit, key, asked),
+            "photos": photos_of(visit, asked, cabinet=key),
             "visits_to_come": visits_to_come(visit.scope, cabinet_id=key) if asked.is_now else [],
-            "checks": checks_of_cabinet(visit, key) if asked.is_now else [],
+            "checks": checks_of(visit, cabinet=key) if asked.is_now else [],
             **_histories(visit, asked, key),
             **timeline_of(visit, story, asked),
         },

@@ -14,7 +14,9 @@ from registry.console._forms import PlainForm, Reason, Text
 from registry.console._histories import end_words, rows_of
 from registry.console._pages import Asked, Button, Visit, page
 from registry.console._writing import Wish, write, writing
+from registry.console.acceptance import checks_of
 from registry.console.locations import timeline_of
+from registry.console.photos import photos_of
 from registry.console.readings import last_reports
 from registry.models import Cabinet, Depot, DeviceWhereabouts
 from registry.queries.assignments import DeviceAt, device_at, devices_as_known, devices_in
@@ -68,6 +70,8 @@ def device(visit: Visit, key: UUID) -> HttpResponse:
             "judgements": _judgements(visit, now),
             "buttons": _buttons(visit, now),
             "whereabouts": _places(visit, asked, key),
+            "photos": photos_of(visit, asked, device=key),
+            "checks": checks_of(visit, device=key) if asked.is_now else [],
             "reports": last_reports(visit, now.device) if asked.is_now else [],
             **timeline_of(visit, trace, asked),
         },

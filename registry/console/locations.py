@@ -13,6 +13,7 @@ from django.urls import reverse
 from registry.actions import assignments, cabinets, locations, visits
 from registry.console._histories import rows_of
 from registry.console._pages import Asked, Button, Visit, page
+from registry.console.acceptance import checks_of
 from registry.models import Account, Cabinet, Contact, Device, LocationHolding, LocationState
 from registry.queries.cabinets import cabinets_at
 from registry.queries.contacts import contacts_held, contacts_in
@@ -63,6 +64,7 @@ def location(visit: Visit, key: UUID) -> HttpResponse:
             **context,
             "title": at.location.label,
             "at": at,
+            "checks": checks_of(visit, location=key) if asked.is_now else [],
             "contacts": contacts_held(_contacts(visit, key)),
             "buttons": _buttons(visit, now),
             "contact_buttons": visit.buttons(

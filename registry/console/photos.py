@@ -15,7 +15,7 @@ from registry.models import Photo
 from registry.queries.cabinets import cabinet_at
 from registry.queries.photos import photo_in, photos_in
 
-PHOTOS_SHOWN_MAX = 60  # of a cabinet, the newest
+PHOTOS_SHOWN_MAX = 60  # of a thing, the newest
 
 
 class ErasePhotoForm(PlainForm):
@@ -24,11 +24,9 @@ class ErasePhotoForm(PlainForm):
     reason = Reason()
 
 
-def photos_of(visit: Visit, cabinet_id: UUID, asked: Asked) -> list[dict[str, Any]]:
-    """Return the photos of a cabinet as known then, the newest first, each with what may be done to it."""
-    rows = photos_in(visit.present, visit.scope).filter(
-        cabinet=cabinet_id, registered__lte=asked.moment.index
-    )
+def photos_of(visit: Visit, asked: Asked, **of: UUID) -> list[dict[str, Any]]:
+    """Return the photos of a thing as known then, the newest first, each with what may be done to it."""
+    rows = photos_in(visit.present, visit.scope).filter(registered__lte=asked.moment.index, **of)
     return [
         {
             "photo": row,

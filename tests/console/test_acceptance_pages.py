@@ -25,14 +25,20 @@ def test_a_check_shows_what_was_found_and_what_to_do_and_the_inside_as_it_was(wo
     assert check.readings_sha256 in words
 
 
-def test_a_cabinet_lists_its_checks_with_who_signed_them_off(world: World) -> None:
-    check = passed(world)
-    desk = signed_in(world.office)
-    address = at("cabinet", check.cabinet_id)
+def test_a_cabinet_a_device_and_a_store_list_their_checks_with_who_signed_them_off(world: World) -> None:
+    check, desk = passed(world), signed_in(world.office)
+    pages = [
+        at("cabinet", check.cabinet_id),
+        at("device", check.device_id),
+        at("location", check.location_id),
+    ]
+    checked_there = f"device {check.device.serial} in cabinet {check.cabinet.asset_tag} passed"
 
-    assert f"device {check.device.serial} passed, not signed off" in text_of(desk.get(address))
+    for address in pages:
+        assert f"{checked_there}, not signed off" in text_of(desk.get(address))
     acceptance.sign_off(world.installer, check_id=check.pk)
-    page = desk.get(address)
-    assert f"device {check.device.serial} passed, signed off by Installer" in text_of(page)
-    assert at("acceptance", check.pk) in page.content.decode()
-    assert f"The check of device {check.device.serial} in cabinet" in text_of(page)
+    for address in pages:
+        page = desk.get(address)
+        assert f"{checked_there}, signed off by Installer" in text_of(page)
+        assert at("acceptance", check.pk) in page.content.decode()
+        assert f"The check of device {check.device.serial} in cabinet" in text_of(page)

@@ -316,8 +316,8 @@ def test_the_page_takes_as_many_queries_for_many_rows_as_for_few(
     # the session; the person; the head; the device, its place, its depot, its model; the zone of the depot's
     # stores; its trace: what was merged into it, which entries, the entries, their subjects, names of
     # people; its history: places, cabinets, depots; the cabinets and the devices to narrow it by;
-    # what it reported while it was assigned nowhere
-    with django_assert_num_queries(19):
+    # what it reported while it was assigned nowhere; its photos; its checks
+    with django_assert_num_queries(21):
         assert len(office.get(at("device", device.pk)).context["whereabouts"]) == 2 * rows + 1
 
 

@@ -251,8 +251,8 @@ def test_the_page_takes_as_many_queries_for_many_rows_as_for_few(
     # what is held of them; its cabinets, their models, stays, stores, splits, shares, products, what hangs
     # in them, which devices those are; visits to come; the holdings, holders and states of its
     # history; the timeline: stays of cabinets, entries of the store, entries of the cabinets, the entries,
-    # their subjects, names of people; the cabinets and the devices to narrow it by
-    with django_assert_num_queries(31):
+    # their subjects, names of people; the cabinets and the devices to narrow it by; its checks
+    with django_assert_num_queries(32):
         assert len(told(office.get(page_at))) == min(100, 3 * rows + 1)
 
 

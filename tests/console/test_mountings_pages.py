@@ -66,9 +66,10 @@ def test_the_form_insists_on_the_serial_before_the_cover_and_says_why_nobody_dri
 def test_a_photo_is_shown_and_erased(world: World, assignment: DeviceWhereabouts) -> None:
     photo = photographed(world, assignment_id=assignment.period)
     desk, page = signed_in(world.office), at("cabinet", assignment.cabinet_id)
-    shown = desk.get(page).content.decode()
-    assert f'src="/api/v1/photos/{photo.pk}/image/"' in shown
-    assert 'alt="Photo: label, taken' in shown
+    for address in (page, at("device", assignment.device_id)):
+        shown = desk.get(address).content.decode()
+        assert f'src="/api/v1/photos/{photo.pk}/image/"' in shown
+        assert 'alt="Photo: label, taken' in shown
 
     assert post(desk, at("photo_erase", photo.pk), "record", reason="a face").status_code == 303
 
