@@ -89,7 +89,7 @@ def test_a_visit_tells_what_stands_against_it_then_its_cautions_then_the_kit(
     tag = visit.cabinets.get().cabinet.asset_tag
     assert "RAIL-M Middle rail, for 900 to 1400 mm 1 piece Middle cabinets what is known" in shown
     assert (
-        f"MAGNET Magnet mount 4 piece Steel liners not known of {tag}: some of it may not be needed" in shown
+        f"MAGNET Magnet mount 4 pieces Steel liners not known of {tag}: some of it may not be needed" in shown
     )
     assert "was planned: install of" in shown  # its story
     assert "Survey it" not in shown  # an auditor looks
@@ -113,7 +113,7 @@ def test_a_survey_clears_what_was_not_known(world: World, tomorrow: date) -> Non
         None,
     )
     shown = text_of(desk.get(at("visit", visit.pk)))
-    assert "MAGNET Magnet mount 4 piece Steel liners what is known" in shown
+    assert "MAGNET Magnet mount 4 pieces Steel liners what is known" in shown
     assert "ADHESIVE" not in shown
     assert "no survey says" not in shown
 
@@ -240,7 +240,7 @@ def test_the_kit_of_nobodys_visits_is_summed_by_depot_and_day(world: World, tomo
     far = shown.index(f"{tomorrow}, depot {world.fellgate.label}")
     first, last = sorted((near, far))
     two, one = (shown[first:last], shown[last:]) if near == first else (shown[last:], shown[first:last])
-    assert "RAIL-M Middle rail, for 900 to 1400 mm 2 piece" in two
+    assert "RAIL-M Middle rail, for 900 to 1400 mm 2 pieces" in two
     assert "RAIL-M Middle rail, for 900 to 1400 mm 1 piece" in one
 
 
@@ -258,7 +258,7 @@ def test_the_kit_of_a_van_is_summed_over_its_day_with_every_caution_before_it(
     shown = text_of(signed_in(world.office).get(page))
     # Two cabinets: a tube of sealant is enough for both, and each takes a rail.
     assert "SEALANT Tube of vapour-tight sealant 1 piece" in shown
-    assert "RAIL-M Middle rail, for 900 to 1400 mm 2 piece" in shown
+    assert "RAIL-M Middle rail, for 900 to 1400 mm 2 pieces" in shown
     for visit in (first, second):
         assert shown.index(visit.cabinets.get().cabinet.asset_tag) < shown.index("What to take along")
     nowhere = signed_in(world.office).get(at("visits_van") + "?installer=nobody")
