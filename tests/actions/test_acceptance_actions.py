@@ -229,6 +229,15 @@ def test_what_has_ended_stands_in_no_store_or_is_another_depots_is_not_checked(w
     with refused("value_invalid", "tape_mm"):
         checked(world, sight, tape_mm=[900])
     checked(world, sight)
+    cabinets.move_cabinet(
+        world.office,
+        cabinet_id=sight.cabinet_id,
+        depot_id=world.tarnmouth.pk,
+        valid_from=world.clock.at,
+        devices=DevicesGo.FOLLOW,
+    )
+    with refused("cabinet_not_available", "assignment"):
+        checked(world, sight)
 
 
 def test_a_key_of_the_callers_own_is_taken_once(world: World) -> None:

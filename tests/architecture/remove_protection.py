@@ -73,7 +73,7 @@ SINGLE = {
     "before_split": "share",
     "whole": "whole",
     "only_erased": "erased",
-    "unsealed": "guard",
+    "unsealed": "unsealed",
     "sealed_once": "sealed",
     "planned_first": "planned_first",
     "in_turn": "state_to_state",
@@ -313,7 +313,12 @@ def lines() -> Iterator[Protection]:
         def without(text: str, part: str = part) -> str:
             [line] = [line for line in text.splitlines() if part in line][:1]
             if line.lstrip().startswith("if "):
-                return swap(text, line, re.sub(r"\bif (.*):$", r"if False and (\1):", line))
+                # A condition of several lines opens a bracket at its end: what is joined by `and` never holds.
+                never = re.sub(r"\bif (.*):$", r"if False and (\1):", line)
+                never = never if never != line else re.sub(r"\bif (.*and \()$", r"if False and \1", line)
+                if never == line:
+                    raise ValueError(f"this condition cannot be taken away: {line}")
+                return swap(text, line, never)
             indent = line[: len(line) - len(line.lstrip())]
             return swap(text, line, f"{indent}{'return value' if 'return' in line else 'pass'}")
 

@@ -340,6 +340,12 @@ def test_the_database_lets_a_visit_go_from_state_to_state_as_the_rules_do(rows: 
         assert "guard_visit_in_turn" in words
 
 
+def test_a_report_comes_unsealed(rows: Rows) -> None:
+    sealed = partial(rows.insert, Reading, seal_id=rows.head + 1)
+    assert "guard_reading_unsealed" in refusal(sealed)
+    assert refusal(partial(rows.insert, Reading, seal_id=None)) == ""
+
+
 def test_a_visit_is_planned_first_and_stays_as_it_ended(rows: Rows) -> None:
     assert "guard_visit_planned_first" in refusal(partial(rows.insert, Visit, state="begun"))
     for ended in ("done", "cancelled"):
