@@ -178,7 +178,7 @@ LINES: list[tuple[str, str, tuple[str, ...]]] = [
     ("registry/actions/tokens.py", "if not staff.is_active:", ("tests/actions/test_tokens_actions.py",)),
     ("registry/actions/tokens.py", "check_expiry(expires,", ("tests/actions/test_tokens_actions.py",)),
     ("registry/rules/tokens.py", "require_offset(expires_at", ("tests/rules",)),
-    ("registry/rules/tokens.py", "if not now < expires_at <= now + LIFE_MAX:", ("tests/rules",)),
+    ("registry/rules/tokens.py", "if not now < expires_at <= now + life_max:", ("tests/rules",)),
     ("registry/rules/requests.py", "if not key or len(key) > KEY_LENGTH_MAX:", ("tests/rules",)),
     ("registry/actions/_steps.py", "require_depot(newest.answering_depot_id(), field)", HIDDEN),
     ("registry/actions/_steps.py", "require_depot(depot_of_device(newest, writing.now), field)", HIDDEN),
@@ -313,7 +313,7 @@ def lines() -> Iterator[Protection]:
         def without(text: str, part: str = part) -> str:
             [line] = [line for line in text.splitlines() if part in line][:1]
             if line.lstrip().startswith("if "):
-                # A condition of several lines opens a bracket at its end: what is joined by `and` never holds.
+                # A condition of several lines opens a bracket at its end: joined by `and`, it never holds.
                 never = re.sub(r"\bif (.*):$", r"if False and (\1):", line)
                 never = never if never != line else re.sub(r"\bif (.*and \()$", r"if False and \1", line)
                 if never == line:
